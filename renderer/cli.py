@@ -1,0 +1,259 @@
+"""The command line: parses, calls, prints, and decides nothing.
+
+Exit codes: 0 done; 1 the scene is wrong (faults on stderr, one a line, nothing written);
+2 the command line is wrong; 3 our fault, with the command that repeats it; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import shlex
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import click
+
+from renderer.errors import SceneError, SettingError
+from renderer.scene import (
+    copy_scene,
+    json_schema,
+    parse_setting_value,
+    read_scene,
+    reference_page,
+    shipped_scene_names,
+)
+from renderer.scene.scene import Scene
+from renderer.streams import MAX_SEED
+
+PROGRAM = "echowright"
+DONE, INPUT_WRONG, COMMAND_WRONG, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+
+CAUTION = "Pictures are synthetic: for teaching and research, not for diagnosis or to set a machine by."
+
+as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+changed = click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="PATH=VALUE",
+    help="Change a setting, such as machine.gain_db=10.",
+)
+seeded = click.option("--seed", type=click.IntRange(0, MAX_SEED), help="Seed of tissue and noise.")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; the exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        result = commands.main(args=words, prog_name=PROGRAM, standalone_mode=False)
+        sys.stdout.flush()
+        return result if isinstance(result, int) else DONE
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.ClickException as error:
+        error.show()
+        return COMMAND_WRONG
+    except SettingError as error:
+        click.echo(f"{PROGRAM}: {error}", err=True)
+        return COMMAND_WRONG
+    except SceneError as error:
+        return _print_faults(error, "--json" in words)
+    except (click.Abort, KeyboardInterrupt):
+        return INTERRUPTED
+    except BrokenPipeError:
+        return _reader_left()
+    except Exception as error:  # noqa: BLE001 - whatever else comes up is a fault of this program
+        return _own_fault(error, words)
+
+
+def _print_faults(error: SceneError, wanted_json: bool) -> int:
+    if wanted_json:
+        _print_json({"faults": [asdict(fault) for fault in error.faults]})
+    for fault in error.faults:
+        click.echo(str(fault), err=True)
+    click.echo(f"{_count(len(error.faults), 'fault')}; nothing was rendered.", err=True)
+    return INPUT_WRONG
+
+
+def _reader_left() -> int:
+    """Whoever read our output has gone, as ``head`` does; that is no error of ours."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return DONE
+
+
+def _own_fault(error: Exception, words: list[str]) -> int:
+    kind = type(error).__name__
+    click.echo(f"{PROGRAM}: this is a fault of the program, not of the scene: {kind}: {error}", err=True)
+    click.echo(f"To repeat it: {shlex.join([PROGRAM, *words])}", err=True)
+    return OUR_FAULT
+
+
+def _print_json(value: Any) -> None:
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted:
+        return
+    try:
+        click.echo(f"{PROGRAM} {version(PROGRAM)}")
+    except PackageNotFoundError:
+        click.echo(f"{PROGRAM}, run from its source tree")
+    context.exit()
+
+
+@click.group(help=f"Make synthetic ultrasound pictures of described phantoms, with exact truth.\n\n{CAUTION}")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_print_version,
+    help="Print the version.",
+)
+def commands() -> None:
+    """The group of all commands."""
+
+
+@commands.command(help="Check scenes and print every fault; nothing is rendered.")
+@click.argument("scenes", nargs=-1, required=True, metavar="SCENE...")
+@as_json
+def check(scenes: tuple[str, ...], as_json: bool) -> int:
+    """Check scenes; 1 if any has a fault."""
+    results: list[dict[str, Any]] = []
+    for name in scenes:
+        try:
+            scene = read_scene(name)
+            results.append({"scene": name, "title": scene.title, "faults": []})
+        except SceneError as error:
+            results.append({"scene": name, "faults": [asdict(fault) for fault in error.faults]})
+            for fault in error.faults:
+                click.echo(str(fault), err=True)
+        if not as_json and not results[-1]["faults"]:
+            click.echo(f"{name}: good")
+    if as_json:
+        _print_json(results)
+    total = sum(len(result["faults"]) for result in results)
+    if total:
+        click.echo(f"{_count(total, 'fault')}; nothing was rendered.", err=True)
+    return INPUT_WRONG if total else DONE
+
+
+@commands.command("list", help="List the shipped scenes.")
+@as_json
+def list_scenes(as_json: bool) -> None:
+    """Print the shipped scenes with their titles."""
+    scenes = [(name, read_scene(name)) for name in shipped_scene_names()]
+    if as_json:
+        _print_json(
+            [{"name": name, "title": s.title, "shows": list(s.shows), "file": s.file} for name, s in scenes]
+        )
+        return
+    width = max((len(name) for name, _ in scenes), default=0)
+    for name, scene in scenes:
+        click.echo(f"{name:<{width}}  {scene.title}")
+
+
+@commands.command(help="Put an editable copy of a shipped scene into a folder.")
+@click.argument("name")
+@click.option("--out", "folder", default=".", metavar="DIR", help="Folder of the copy; this one by default.")
+@as_json
+def copy(name: str, folder: str, as_json: bool) -> None:
+    """Copy a shipped scene."""
+    written = copy_scene(name, folder)
+    if as_json:
+        _print_json({"written": [str(written)]})
+    else:
+        click.echo(f"wrote {written}")
+
+
+@commands.command(help="Print the JSON Schema of scene files, for editors.")
+@click.option("--page", is_flag=True, help="Print the reference page of all keys in Markdown instead.")
+@as_json
+def schema(page: bool, as_json: bool) -> None:
+    """Print the schema or the reference page."""
+    if not page:
+        _print_json(json_schema())
+    elif as_json:
+        _print_json({"page": reference_page()})
+    else:
+        click.echo(reference_page())
+
+
+@commands.command(help=f"Render a scene: a picture, its truth and its manifest.\n\n{CAUTION}")
+@click.argument("scene")
+@changed
+@seeded
+@click.option("--out", "folder", default=".", metavar="DIR", help="Folder of the files; this one by default.")
+@click.option("--overlay", is_flag=True, help="Also write the picture with the truth drawn over it.")
+@click.option("--without", multiple=True, metavar="CLASS", help="Leave an origin class out, such as mirror.")
+@as_json
+def render(
+    scene: str,
+    changes: tuple[str, ...],
+    seed: int | None,
+    folder: str,
+    overlay: bool,
+    without: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Render a scene into files."""
+    ready = _ready_scene(scene, changes)
+    frame = _renderer().render(ready, seed=seed, without=without)
+    store = importlib.import_module("renderer.frame.store")
+    written = store.write_frame(frame, Path(folder), ready.name, overlay=overlay)
+    if as_json:
+        _print_json({"written": [str(path) for path in written]})
+        return
+    for path in written:
+        click.echo(f"wrote {path}")
+
+
+@commands.command(help="Tell what contributes to the picture at a point, in mm.")
+@click.argument("scene")
+@click.option(
+    "--at", "point", nargs=2, type=float, required=True, metavar="X Z", help="Point in the picture, mm."
+)
+@changed
+@seeded
+@as_json
+def explain(
+    scene: str, point: tuple[float, float], changes: tuple[str, ...], seed: int | None, as_json: bool
+) -> None:
+    """Print the contributions at a point."""
+    frame = _renderer().render(_ready_scene(scene, changes), seed=seed)
+    rows = [row.as_row() for row in frame.explain(*point)]
+    if as_json:
+        _print_json(rows)
+        return
+    for row in rows:
+        click.echo("  ".join(f"{key}: {value}" for key, value in row.items()))
+
+
+def _renderer() -> Any:
+    """The module that renders, loaded only where it is needed: its kernels take half a second."""
+    return importlib.import_module("renderer.render")
+
+
+def _ready_scene(name: str, changes: Sequence[str]) -> Scene:
+    """A scene with the settings of the command line."""
+    scene = read_scene(name)
+    return scene.with_settings(dict(_setting(text) for text in changes)) if changes else scene
+
+
+def _setting(text: str) -> tuple[str, Any]:
+    """A path and a value from ``path=value``; the value is read as strictly as in a file."""
+    path, equals, value = text.partition("=")
+    if not equals or not path.strip():
+        raise SettingError(f"--set wants PATH=VALUE, such as machine.gain_db=10, got '{text}'")
+    return path.strip(), parse_setting_value(path.strip(), value)

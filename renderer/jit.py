@@ -1,0 +1,45 @@
+"""How kernels are compiled: one decorator, one cache folder per version of the source.
+
+The compiler's disk cache notices a change in the file of a kernel, but not one in a kernel of
+another file that it calls. So the cache folder carries a digest of every source file: any edit
+starts a new folder, and an old result can never be used with new code.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numba
+
+_SOURCE = Path(__file__).parent
+
+
+def source_digest() -> str:
+    """Short digest of all source files of the package."""
+    digest = hashlib.sha256()
+    for path in sorted(_SOURCE.rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def cache_folder() -> Path:
+    """Folder of the compiled kernels for this version of the source."""
+    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return Path(root) / "echowright" / source_digest()
+
+
+numba.config.CACHE_DIR = str(cache_folder())  # type: ignore[attr-defined]
+
+
+def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
+    """A compiled function without Python objects; division follows IEEE rules, so that loops vectorise."""
+    return numba.njit(cache=True, error_model="numpy", nogil=True)(function)  # type: ignore[no-any-return]
+
+
+def parallel_kernel(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same, with loops over lines shared between threads; every line writes only its own row."""
+    return numba.njit(cache=True, error_model="numpy", nogil=True, parallel=True)(function)  # type: ignore[no-any-return]

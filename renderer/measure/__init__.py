@@ -1,0 +1,1 @@
+"""What can be measured on frames: widths, contrast, speckle, positions, with uncertainty."""

@@ -1,0 +1,176 @@
+"""From a scene to a frame: the flow, stage by stage.
+
+Expensive stages keep their last results, so that a change of gain costs only the receive chain and
+the scan conversion, and a change of focus does not draw the scatterers again. The results are the
+same as without: every stage depends on its arguments alone.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from renderer.errors import SettingError
+from renderer.frame.convert import ScanMap, picture_level, scan_map
+from renderer.frame.frame import Frame
+from renderer.frame.grid import PictureGrid, picture_grid
+from renderer.frame.manifest import make_manifest
+from renderer.frame.truth import frame_truth
+from renderer.probe.plan import scan_plan, view_angles
+from renderer.receive.chain import NoiseDraw, lines_to_amplitude, to_db
+from renderer.receive.gain import gain_curve_db
+from renderer.receive.grey import displayed_floor_db, picture_grey
+from renderer.scene.scene import Scene
+from renderer.streams import Streams
+from renderer.tissue.presets import TEXTURE_PRESETS, TextureRecipe
+from renderer.tissue.scatterers import Scatterers
+from renderer.trace import direct
+from renderer.trace.echoes import (
+    CLASS_NAMES,
+    TraceJob,
+    ViewEchoes,
+    start_view,
+    texture_tables,
+    trace_echoes,
+)
+from renderer.trace.phantom import Switches
+
+# Kernels with a parallel region must not be entered by two threads of one process at once.
+_ONE_AT_A_TIME = threading.RLock()
+
+
+def render(scene: Scene, *, seed: int | None = None, without: Sequence[str] = ()) -> Frame:
+    """One frame of a scene.
+
+    Parameters
+    ----------
+    scene
+        From ``read_scene`` or ``parse_scene``.
+    seed
+        Overrides both seeds of the scene.
+    without
+        Origin classes to leave out of the sum; the noise keeps its draw. Exact on ``lines``.
+
+    Raises
+    ------
+    SettingError
+        If ``without`` names a class that is not known.
+    """
+    return next(iter(_frames([scene], seed, without)))
+
+
+def render_series(
+    scene: Scene, changes: Iterable[Mapping[str, Any]], *, seed: int | None = None, without: Sequence[str] = ()
+) -> list[Frame]:
+    """Frames of a scene under a list of changes, one mapping of settings for each.
+
+    Noise is new in every frame, tissue stays in its place; persistence runs from frame to frame.
+    """
+    return list(_frames([scene.with_settings(change) for change in changes], seed, without))
+
+
+def _frames(scenes: Sequence[Scene], seed: int | None, without: Sequence[str]) -> Iterable[Frame]:
+    unknown = [name for name in without if name not in CLASS_NAMES]
+    if unknown:
+        raise SettingError(f"without: unknown class {unknown[0]!r}; there are: {', '.join(CLASS_NAMES)}")
+    previous = None
+    for number, scene in enumerate(scenes):
+        with _ONE_AT_A_TIME:
+            frame, previous = _frame(_seeded(scene, seed), number, tuple(without), previous)
+        yield frame
+
+
+def _seeded(scene: Scene, seed: int | None) -> Scene:
+    return scene if seed is None else replace(scene, seed_tissue=seed, seed_noise=seed)
+
+
+def _frame(
+    scene: Scene, number: int, without: tuple[str, ...], previous: np.ndarray | None
+) -> tuple[Frame, np.ndarray]:
+    views = [echoes_of(trace_job(scene, angle)) for angle in view_angles(scene.scan)]
+    grid, scan = picture_map(replace(scene.scan, focus_mm=(1.0,)), scene.probe)
+    lines = np.stack([v.iq[[name not in without for name in v.class_names]].sum(0) for v in views])
+    gain_db = np.stack([_gain_db(scene, v) for v in views])
+    noise = NoiseDraw(Streams(scene.seed_noise).key("electronic_noise"), number, _noise_sigma(views[0]))
+    amplitude = lines_to_amplitude(lines, gain_db, scene.receive, noise, pixel_samples=scan.pixel_samples)
+    level_db = picture_level(amplitude, scan)
+    image, shown = picture_grey(level_db, scene.receive, previous)
+    floor_db = displayed_floor_db(scene.receive)
+    truth, echoes, explainer = frame_truth(views, gain_db, scene.receive, grid, scan, level_db, floor_db, without)
+    plan = views[0].plan
+    frame = Frame(
+        image=image, x_mm=grid.x_mm, z_mm=grid.z_mm, in_view=scan.in_view, level_db=level_db, lines=lines[0],
+        views=lines, time_us=plan.time_us, line_origin_mm=plan.line_origin_mm, line_direction=plan.line_direction,
+        truth=truth, echo_maker=echoes, manifest=make_manifest(scene, number, without, plan), explainer=explainer,
+    )  # fmt: skip
+    return frame, shown
+
+
+def _gain_db(scene: Scene, view: ViewEchoes) -> np.ndarray:
+    """Gain along the lines of a view."""
+    depth_mm = 0.5 * scene.scan.assumed_speed_mm_per_us * view.plan.time_us
+    return np.asarray(
+        gain_curve_db(
+            depth_mm, scene.receive, frequency_mhz=scene.scan.frequency_mhz, full_depth_mm=scene.scan.depth_mm,
+            flat_field_db=view.flat_field_db,
+        )  # fmt: skip
+    )
+
+
+def _noise_sigma(view: ViewEchoes) -> float:
+    """Length of the receive filter's response in samples: white noise is heard through the pulse's band."""
+    return view.view.pulse.sigma_us / view.plan.sample_us / np.sqrt(2.0)
+
+
+def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
+    """The part of a scene that the tracer depends on, for one view."""
+    phantom, physics = scene.phantom, scene.physics
+    used = {phantom.background, phantom.coupling, "water"}
+    for solid in phantom.solids:
+        used |= {t for t in (solid.tissue, solid.wall_tissue, solid.behind) if t is not None}
+    materials = {name: phantom.materials[name] for name in sorted(used) if name in phantom.materials}
+    octaves = {}
+    for name, m in materials.items():
+        recipe = TEXTURE_PRESETS.get(m.texture) if isinstance(m.texture, str) else m.texture
+        if isinstance(recipe, TextureRecipe) and physics.texture:
+            octaves[name] = tuple((o.length_mm, o.contrast_db) for o in recipe.octaves)
+    return TraceJob(
+        solids=phantom.solids, materials=tuple(materials.items()), background=phantom.background,
+        coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
+        switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
+        octaves=tuple(octaves.items()), steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=12)
+def echoes_of(job: TraceJob) -> ViewEchoes:
+    """Traced echoes of one view."""
+    phantom, view = start_view(job)
+    # What the scatterers do not depend on is levelled, so that a change of it finds them again
+    scan = replace(job.scan, focus_mm=(1.0,), transmit_f_number=1.0, apodisation="none")
+    return trace_echoes(job, phantom, points_of(replace(job, scan=scan)), view)
+
+
+@lru_cache(maxsize=6)
+def points_of(job: TraceJob) -> Scatterers:
+    """Scatterers that one view sees."""
+    phantom, view = start_view(job)
+    octaves, texture_of = texture_tables(job, phantom)
+    return direct.draw_points(view, phantom, octaves, texture_of, job.key)
+
+
+@lru_cache(maxsize=12)
+def picture_map(scan: Any, probe: Any) -> tuple[PictureGrid, ScanMap]:
+    """The picture grid of the settings, and where its pixels lie on the lines of every view."""
+    plans = [scan_plan(probe, scan, steer_rad=angle) for angle in view_angles(scan)]
+    first = plans[0]
+    grid = picture_grid(first.line_origin_mm, first.line_direction, scan.depth_mm, scan.pixel_mm)
+    return grid, scan_map(
+        grid, np.stack([p.line_origin_mm for p in plans]), np.stack([p.line_direction for p in plans]),
+        first.time_us, scan.assumed_speed_mm_per_us,
+    )  # fmt: skip

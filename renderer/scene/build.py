@@ -1,0 +1,289 @@
+"""From checked rows of the format to the frozen types of the engine; the only place units change."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from renderer.probe.transducer import Pose, Probe, ScanSettings
+from renderer.receive.settings import ReceiveSettings
+from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
+from renderer.scene.format_scene import PhantomRow, RemedyRow, SceneRow, SeedRow
+from renderer.scene.format_solids import (
+    BeadRow,
+    BoxRow,
+    CapRow,
+    EllipsoidRow,
+    NeedleRow,
+    PrismRow,
+    SheetRow,
+    SlabRow,
+    SolidRow,
+    SurfaceRow,
+    TubeRow,
+    WireRow,
+)
+from renderer.scene.format_tissues import TextureRow, TissueFields
+from renderer.scene.parts import Frozen, Phantom, PhysicsSwitches, Remedy, Sweep, freeze
+from renderer.tissue.materials import Anisotropy, Material
+from renderer.tissue.presets import Octave, TextureRecipe
+from renderer.tissue.solids import (
+    Bead,
+    Box,
+    Cap,
+    Ellipsoid,
+    Needle,
+    Point2,
+    Point3,
+    Prism,
+    Shape,
+    Sheet,
+    Slab,
+    Solid,
+    Surface,
+    Tube,
+    Wire,
+)
+from renderer.tissue.table import material, material_names
+from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_deg
+
+CONVEX_LINES = 192
+MAX_LINES = 512
+
+
+def build_phantom(row: PhantomRow) -> Phantom:
+    """The phantom with every tissue that it uses or describes."""
+    names = {row.background, row.coupling, *row.tissues}
+    for solid in row.solids:
+        others = (getattr(solid, "wall_tissue", None), getattr(solid, "behind", None))
+        names |= {solid.tissue, *(name for name in others if name)}
+    materials = {name: build_material(name, row.tissues) for name in sorted(names)}
+    solids = tuple(build_solid(solid) for solid in row.solids)
+    return Phantom(row.background, row.coupling, Frozen(materials), solids)
+
+
+def build_material(name: str, own: dict[str, TissueFields], below: bool = False) -> Material:
+    """A tissue by name: the scene's own, or a shipped one.
+
+    ``below`` asks for the shipped tissue behind an own tissue of the same name.
+    """
+    if below or name not in own:
+        return material(name)
+    row = own[name]
+    if row.like is None:
+        base = Material(name, 0.0, 0.0, 0.0)
+    else:
+        shipped = row.like == name and name in material_names()
+        base = build_material(row.like, own, below=shipped)
+    return Material(
+        name=name,
+        speed_mm_per_us=base.speed_mm_per_us if row.speed_m_s is None else mm_per_us_from_m_s(row.speed_m_s),
+        density_kg_m3=_or(row.density_kg_m3, base.density_kg_m3),
+        backscatter_db=_backscatter(row.backscatter_db, base.backscatter_db),
+        scatterers_per_mm3=_or(row.scatterers_per_mm3, base.scatterers_per_mm3),
+        texture=base.texture if row.texture is None else _texture(row.texture),
+        anisotropy=base.anisotropy if row.anisotropy is None else _anisotropy(row),
+        **_loss(row, base),
+    )
+
+
+def _or(value: Any, default: Any) -> Any:
+    return default if value is None else value
+
+
+def _backscatter(value: float | str | None, default: float) -> float:
+    if value is None:
+        return default
+    return -math.inf if isinstance(value, str) else value
+
+
+def _texture(value: str | TextureRow) -> str | TextureRecipe:
+    if isinstance(value, str):
+        return value
+    return TextureRecipe(tuple(Octave(item.length_mm, item.contrast_db) for item in value.octaves))
+
+
+def _anisotropy(row: TissueFields) -> Anisotropy | None:
+    fall = row.anisotropy
+    if fall is None:
+        return None
+    return Anisotropy(rad_from_deg(fall.direction_deg), fall.drop_db, rad_from_deg(fall.half_angle_deg))
+
+
+def _loss(row: TissueFields, base: Material) -> dict[str, Any]:
+    """The loss as fields of a material: what is said anew replaces the whole law or table of the base."""
+    if row.attenuation_db_cm is not None:
+        table = sorted((float(mhz), db_cm) for mhz, db_cm in row.attenuation_db_cm.items())
+        return {"attenuation_db_cm_mhz": 0.0, "attenuation_power": 1.0, "loss_table_db_cm": tuple(table)}
+    if row.attenuation_db_cm_mhz is not None:
+        power = 1.0 if base.loss_table_db_cm else base.attenuation_power
+        return {
+            "attenuation_db_cm_mhz": row.attenuation_db_cm_mhz,
+            "attenuation_power": _or(row.attenuation_power, power),
+            "loss_table_db_cm": None,
+        }
+    return {
+        "attenuation_db_cm_mhz": base.attenuation_db_cm_mhz,
+        "attenuation_power": _or(row.attenuation_power, base.attenuation_power),
+        "loss_table_db_cm": base.loss_table_db_cm,
+    }
+
+
+def build_solid(row: SolidRow) -> Solid:
+    """A solid with its shape, turned into radians."""
+    return Solid(
+        name=row.name,
+        shape=build_shape(row),
+        tissue=row.tissue,
+        wall_mm=getattr(row, "wall_mm", None) or 0.0,
+        wall_tissue=getattr(row, "wall_tissue", None),
+        behind=getattr(row, "behind", None),
+        rotate_rad=_point3([rad_from_deg(angle) for angle in row.rotate_deg]),
+        surface=_surface(row.surface),
+    )
+
+
+def build_shape(row: SolidRow) -> Shape:
+    """The geometry of a solid."""
+    match row:
+        case SlabRow():
+            thickness_mm = math.inf if row.thickness_mm is None else row.thickness_mm
+            return Slab(row.top_mm, thickness_mm, rad_from_deg(row.tilt_deg))
+        case BoxRow():
+            return Box(_point3(row.centre_mm), _point3(row.size_mm))
+        case EllipsoidRow():
+            radii = row.radii_mm if isinstance(row.radii_mm, list) else [row.radii_mm] * 3
+            return Ellipsoid(_point3(row.centre_mm), _point3(radii))
+        case TubeRow():
+            return Tube(_point3(row.from_mm), _point3(row.to_mm), row.radius_mm)
+        case PrismRow():
+            return Prism(_points(row.outline_mm), _point2(row.y_mm), row.rounded)
+        case WireRow():
+            return Wire(_point3(row.from_mm), _point3(row.to_mm), row.diameter_mm)
+        case BeadRow():
+            return Bead(_point3(row.at_mm), row.diameter_mm)
+        case SheetRow():
+            return _sheet(row)
+        case NeedleRow():
+            return _needle(row)
+    raise AssertionError(f"no geometry for {type(row)}")
+
+
+def _sheet(row: SheetRow) -> Sheet:
+    curve = None if row.curve_mm is None else _points(row.curve_mm)
+    cap = None if row.cap is None else _cap(row.cap)
+    return Sheet(row.thickness_mm, curve, cap, _point2(row.y_mm), row.rounded)
+
+
+def _cap(row: CapRow) -> Cap:
+    return Cap(_point3(row.centre_mm), row.radius_mm, rad_from_deg(row.half_angle_deg))
+
+
+def _needle(row: NeedleRow) -> Needle:
+    return Needle(
+        tip_mm=_point3(row.tip_mm),
+        angle_rad=rad_from_deg(row.angle_deg),
+        length_mm=row.length_mm,
+        diameter_mm=row.diameter_mm,
+        out_of_plane_rad=rad_from_deg(row.out_of_plane_deg),
+        bevel_rad=rad_from_deg(row.bevel_deg),
+        hollow=row.hollow,
+    )
+
+
+def _surface(row: SurfaceRow) -> Surface:
+    return Surface(row.roughness_um, row.wave_mm, row.wave_length_mm)
+
+
+def _point3(values: list[float]) -> Point3:
+    x, y, z = values
+    return float(x), float(y), float(z)
+
+
+def _point2(values: list[float]) -> Point2:
+    a, b = values
+    return float(a), float(b)
+
+
+def _points(values: list[list[float]]) -> tuple[Point2, ...]:
+    return tuple(_point2(point) for point in values)
+
+
+def build_probe(row: ProbeRow) -> Probe:
+    """The probe."""
+    return Probe(
+        kind=row.kind,
+        n_elements=row.elements,
+        pitch_mm=row.pitch_mm,
+        frequency_mhz=row.frequency_mhz,
+        bandwidth=fraction_from_percent(row.bandwidth_percent),
+        height_mm=row.height_mm,
+        lens_focus_mm=row.lens_focus_mm,
+        radius_mm=row.radius_mm,
+        face_reflection_db=row.face_reflection_db,
+        n_channels=row.channels,
+    )
+
+
+def build_pose(row: PoseRow) -> Pose:
+    """The pose, in radians."""
+    turns = (row.rock_deg, row.fan_deg, row.turn_deg)
+    return Pose(row.slide_mm, row.lift_mm, *(rad_from_deg(angle) for angle in turns))
+
+
+def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
+    """What is sent and how it is listened to, with the defaults that depend on probe and depth."""
+    lines = min(probe.elements, MAX_LINES) if probe.kind == "linear" else CONVEX_LINES
+    focus = [row.depth_mm / 2] if row.focus_mm is None else row.focus_mm
+    return ScanSettings(
+        n_lines=_or(row.lines, lines),
+        depth_mm=row.depth_mm,
+        frequency_mhz=_or(row.frequency_mhz, probe.frequency_mhz),
+        focus_mm=tuple(focus) if isinstance(focus, list) else (focus,),
+        transmit_f_number=row.transmit_f_number,
+        receive_f_number=row.receive_f_number,
+        apodisation=row.apodisation,
+        assumed_speed_mm_per_us=mm_per_us_from_m_s(row.assumed_speed_m_s),
+        prf_hz=None if isinstance(row.prf_hz, str) else row.prf_hz,
+        steer_rad=rad_from_deg(row.steer_deg),
+        compound_rad=tuple(rad_from_deg(angle) for angle in row.compound_deg or ()),
+        pixel_mm=row.pixel_mm,
+    )
+
+
+def build_receive(row: MachineRow) -> ReceiveSettings:
+    """The settings of the receive chain."""
+    return ReceiveSettings(
+        output_db=row.output_db,
+        noise_db=row.noise_db,
+        gain_db=row.gain_db,
+        tgc_slope_db_cm_mhz=row.tgc_slope_db_cm_mhz,
+        flat_field=row.flat_field,
+        tgc_db=tuple(row.tgc_db),
+        lateral_gain_db=tuple(row.lateral_gain_db),
+        dynamic_range_db=row.dynamic_range_db,
+        reject_db=row.reject_db,
+        grey_map=row.grey_map,
+        edge_enhancement=row.edge_enhancement,
+        persistence=row.persistence,
+    )
+
+
+def build_physics(row: SceneRow) -> PhysicsSwitches:
+    """The switches of the physics."""
+    return PhysicsSwitches(**row.physics.model_dump())
+
+
+def build_remedy(row: RemedyRow) -> Remedy:
+    """A remedy with its settings or its sweep."""
+    if row.try_ is None:
+        return Remedy(row.name, row.why, set=freeze(row.set))
+    path, (start, stop, steps) = next(iter(row.try_.items()))
+    return Remedy(row.name, row.why, try_sweep=Sweep(path, start, stop, int(steps)))
+
+
+def seeds(row: SceneRow) -> tuple[int, int]:
+    """Seeds of the tissue and of the noise."""
+    if isinstance(row.seed, SeedRow):
+        return row.seed.tissue, row.seed.noise
+    return row.seed, row.seed

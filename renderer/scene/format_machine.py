@@ -1,0 +1,127 @@
+"""The format table of the probe, its pose and the machine."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, Tag
+
+from renderer.scene.format_base import ByKind, Model
+
+Gain = Annotated[float, Field(ge=-40, le=40)]
+Angle = Annotated[float, Field(ge=-30, le=30)]
+Depth = Annotated[float, Field(ge=1, le=400)]
+
+
+class ProbeRow(Model):
+    """A one-dimensional array with a fixed elevation lens."""
+
+    later: ClassVar[tuple[str, ...]] = ("preset", "sector_deg", "lens")
+    kind: Literal["linear", "convex"] = Field(description="shape of the face")
+    elements: int = Field(ge=1, le=1024, description="number of elements")
+    pitch_mm: float = Field(ge=0.02, le=3, description="distance between element centres")
+    radius_mm: float | None = Field(default=None, ge=5, le=200, description="radius of the face (convex)")
+    frequency_mhz: float = Field(ge=0.5, le=40, description="centre of the band")
+    bandwidth_percent: float = Field(
+        default=60.0, ge=5, le=120, description="full width of the two-way spectrum at -6 dB, re the centre"
+    )
+    height_mm: float = Field(default=5.0, ge=0.5, le=40, description="height of the elements (elevation)")
+    lens_focus_mm: float = Field(default=25.0, ge=2, le=400, description="depth of the elevation focus")
+    channels: int | None = Field(
+        default=None, ge=1, le=1024, description="elements that work at once; all where not said"
+    )
+    face_reflection_db: float = Field(
+        default=-12.0, ge=-60, le=0, description="reflection of echoes at the face"
+    )
+
+
+class PoseRow(Model):
+    """Where the probe is: turned, fanned, rocked about the middle of its face; then slid and lifted."""
+
+    slide_mm: float = Field(default=0.0, ge=-500, le=500, description="slide along the probe's own x")
+    lift_mm: float = Field(default=0.0, ge=0, le=200, description="lift off the surface; the gap is coupling")
+    rock_deg: float = Field(
+        default=0.0, ge=-60, le=60, description="rock in the picture plane; positive dips the right"
+    )
+    fan_deg: float = Field(default=0.0, ge=-60, le=60, description="fan out of the picture plane")
+    turn_deg: float = Field(default=0.0, ge=-180, le=180, description="turn about the vertical")
+
+
+class MachineRow(Model):
+    """The console: what is sent, how it is listened to, and how it is shown."""
+
+    later: ClassVar[tuple[str, ...]] = ("harmonic", "view_mm", "view_deg")
+    lines: int | None = Field(
+        default=None,
+        ge=1,
+        le=512,
+        description="lines of the picture; the probe's elements (linear) or 192 (convex)",
+    )
+    depth_mm: float = Field(default=60.0, ge=5, le=400, description="depth of the picture")
+    frequency_mhz: float | None = Field(
+        default=None,
+        ge=0.5,
+        le=40,
+        description="centre of the pulse, within the probe's band; the probe's where not said",
+    )
+    focus_mm: (
+        Annotated[
+            Annotated[Depth, Tag("<number>")]
+            | Annotated[list[Depth], Field(min_length=1, max_length=8), Tag("<list>")],
+            ByKind,
+        ]
+        | None
+    ) = Field(default=None, description="transmit foci, ascending, or one; half the depth where not said")
+    transmit_f_number: float = Field(default=3.0, ge=0.5, le=20, description="focus over aperture, sending")
+    receive_f_number: float = Field(default=2.0, ge=0.5, le=20, description="depth over aperture, listening")
+    apodisation: Literal["none", "hamming", "hann"] = Field(
+        default="hamming", description="weights of the aperture"
+    )
+    steer_deg: float = Field(
+        default=0.0, ge=-30, le=30, description="steering of all lines; positive looks right"
+    )
+    compound_deg: Annotated[list[Angle], Field(min_length=1, max_length=15)] | None = Field(
+        default=None,
+        description="steering angles of the views that are averaged, ascending; in place of steer_deg",
+    )
+    assumed_speed_m_s: float = Field(
+        default=1540.0, ge=1300, le=1800, description="speed that the machine believes in"
+    )
+    prf_hz: Annotated[
+        Annotated[float, Field(ge=100, le=20000), Tag("<number>")]
+        | Annotated[Literal["auto"], Tag("<word>")],
+        ByKind,
+    ] = Field(default="auto", description="pulses a second; auto: as fast as the depth allows")
+    output_db: float = Field(
+        default=0.0, ge=-60, le=20, description="level of the pulse: scales echoes, not noise"
+    )
+    gain_db: float = Field(default=0.0, ge=-80, le=80, description="overall gain: scales echoes and noise")
+    tgc_slope_db_cm_mhz: float = Field(
+        default=0.5, ge=0, le=3, description="one-way loss that the machine makes up for"
+    )
+    flat_field: bool = Field(
+        default=True, description="true: the factory curve removes the beam's own gain with depth"
+    )
+    tgc_db: Annotated[list[Gain], Field(min_length=8, max_length=8)] = Field(
+        default=[0.0] * 8, description="eight depth gains, from the face to the full depth"
+    )
+    lateral_gain_db: Annotated[list[Gain], Field(min_length=8, max_length=8)] = Field(
+        default=[0.0] * 8, description="eight gains from the left to the right"
+    )
+    noise_db: float = Field(
+        default=-106.0, ge=-200, le=0, description="rms of the receiver noise re full scale, before TGC"
+    )
+    dynamic_range_db: float = Field(default=64.0, ge=20, le=120, description="range from black to white")
+    reject_db: float | None = Field(
+        default=None, ge=-120, le=0, description="levels below are black; nothing is rejected where not said"
+    )
+    grey_map: Literal["soft", "linear"] = Field(
+        default="soft", description="from level to grey; linear for measuring"
+    )
+    edge_enhancement: float = Field(default=0.0, ge=0, le=2, description="strength of the sharpening filter")
+    persistence: float = Field(
+        default=0.0, ge=0, le=0.95, description="share of the last picture in the next"
+    )
+    pixel_mm: float | None = Field(
+        default=None, ge=0.01, le=2, description="size of a pixel; chosen from the depth where not said"
+    )

@@ -1,0 +1,135 @@
+"""A scene: everything that is needed to make one picture, validated and frozen."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from renderer.errors import SettingError
+from renderer.probe.transducer import Pose, Probe, ScanSettings
+from renderer.receive.settings import ReceiveSettings
+from renderer.scene import build
+from renderer.scene.checking import check
+from renderer.scene.estimate import size_faults
+from renderer.scene.format_scene import SceneRow
+from renderer.scene.parts import Phantom, PhysicsSwitches, Remedy, freeze, thaw
+from renderer.scene.settings import apply_settings, setting_text
+from renderer.scene.tree import Found, read_mapping
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One validated scene. ``tree`` is what the file says, ``digest`` a hash of all that follows from it.
+
+    The digest takes in the defaults, and leaves out name, file, title, and the order of keys.
+    """
+
+    title: str
+    shows: tuple[str, ...]
+    phantom: Phantom
+    probe: Probe
+    pose: Pose
+    scan: ScanSettings
+    receive: ReceiveSettings
+    physics: PhysicsSwitches
+    remedies: tuple[Remedy, ...]
+    seed_tissue: int
+    seed_noise: int
+    name: str
+    file: str | None
+    digest: str
+    tree: Mapping[str, Any] = field(repr=False)
+
+    def with_settings(self, changes: Mapping[str, Any]) -> Scene:
+        """A new scene with some settings changed, by dotted paths such as ``machine.focus_mm``.
+
+        Paths are those of the file, without ``phantom.``: ``machine.KEY``, ``pose.KEY``,
+        ``probe.KEY``, ``physics.NAME``, ``seed.tissue``, ``coupling``, ``background``,
+        ``solids.NAME.KEY``, ``tissues.NAME.KEY``. A shipped tissue may be changed by its name.
+        The value None brings a default back.
+
+        Raises
+        ------
+        SettingError
+            If a path is not known or a value not allowed.
+        """
+        tree, row = _changed(self.tree, changes)
+        changed = assemble(row, tree, self.file, self.name)
+        found = list(size_faults(changed.phantom, changed.probe, changed.scan))
+        if found:
+            raise SettingError(_one_line(found, tree))
+        return changed
+
+
+def assemble(row: SceneRow, tree: dict[str, Any], file: str | None, name: str) -> Scene:
+    """The scene that checked rows describe."""
+    seed_tissue, seed_noise = build.seeds(row)
+    return Scene(
+        title=row.title,
+        shows=tuple(row.shows),
+        phantom=build.build_phantom(row.phantom),
+        probe=build.build_probe(row.probe),
+        pose=build.build_pose(row.pose),
+        scan=build.build_scan(row.machine, row.probe),
+        receive=build.build_receive(row.machine),
+        physics=build.build_physics(row),
+        remedies=tuple(build.build_remedy(remedy) for remedy in row.remedies),
+        seed_tissue=seed_tissue,
+        seed_noise=seed_noise,
+        name=name,
+        file=file,
+        digest=_digest(row),
+        tree=freeze(tree),
+    )
+
+
+def _digest(row: SceneRow) -> str:
+    """A hash of all that bears on the picture, defaults included."""
+    content = row.model_dump(by_alias=True, exclude={"title", "shows", "remedies"})
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def _changed(tree: Mapping[str, Any], changes: Mapping[str, Any]) -> tuple[dict[str, Any], SceneRow]:
+    """A tree with changes written into it, and its checked rows."""
+    if not isinstance(changes, Mapping):
+        raise SettingError("settings are a mapping of paths to values, such as {'machine.gain_db': 10}")
+    new = thaw(tree)
+    apply_settings(new, changes)
+    plain = read_mapping(new)
+    row, found = check(plain)
+    if row is None or found:
+        raise SettingError(_one_line(found, new))
+    return plain.value, row
+
+
+def _one_line(found: list[Found], tree: dict[str, Any]) -> str:
+    """Faults of changed settings in one line, by the paths of settings."""
+    names = [row["name"] for row in tree["phantom"].get("solids", [])]
+    return "; ".join(f"{setting_text(fault.path, names)}: {fault.message}" for fault in found)
+
+
+def remedy_faults(scene: Scene) -> Iterator[Found]:
+    """Remedies are tried on the scene, without rendering it: each path and value must be allowed."""
+    bare = replace(scene, remedies=(), tree=freeze({**scene.tree, "remedies": ()}))
+    for i, remedy in enumerate(scene.remedies):
+        key = "set" if remedy.set is not None else "try"
+        for path, values in _trials(remedy.set, remedy.try_sweep):
+            place = ("remedies", i, key, path) if path else ("remedies", i, key)
+            try:
+                for value in values:
+                    bare.with_settings(value)
+            except SettingError as error:
+                yield Found(place, str(error).removeprefix(f"{path}: "))
+
+
+def _trials(changes: Any, sweep: Any) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """What to try for a remedy, with the path to blame."""
+    if sweep is not None:
+        yield sweep.path, [{sweep.path: sweep.start}, {sweep.path: sweep.stop}]
+    elif len(changes) == 1:
+        yield next(iter(changes)), [thaw(changes)]
+    else:
+        yield "", [thaw(changes)]

@@ -1,0 +1,431 @@
+"""Geometry of painted solids for the tracer: inside tests, ray crossings, normals, curvatures.
+
+Every solid is one or two *primitives* in paint order: a later one covers an earlier one. A point
+belongs to the region of the topmost primitive that contains it. All kernels work in the frame
+that the primitives were packed in (the probe frame), in mm.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from renderer.jit import kernel
+
+SLAB, BOX, ELLIPSOID, CYLINDER, PRISM, CAP, BELOW_CAP = range(7)
+
+# Columns of a primitive's parameter row.
+ROTATION, ORIGIN, SHAPE, BOUND = 0, 9, 12, 20
+N_PARAMETERS = 24
+
+MAX_HITS = 40  # crossings of one ray with one primitive that are looked at
+SAME_PLACE_MM = 2e-6  # crossings closer than this happen together (surfaces described twice)
+START_GAP_MM = 1e-6  # a ray leaves a surface from just behind it
+
+
+@kernel
+def to_local(row, x, y, z):
+    """Point in the primitive's own frame, mm."""
+    x, y, z = x - row[9], y - row[10], z - row[11]
+    return (
+        row[0] * x + row[1] * y + row[2] * z,
+        row[3] * x + row[4] * y + row[5] * z,
+        row[6] * x + row[7] * y + row[8] * z,
+    )
+
+
+@kernel
+def direction_to_local(row, x, y, z):
+    """Direction in the primitive's own frame."""
+    return (
+        row[0] * x + row[1] * y + row[2] * z,
+        row[3] * x + row[4] * y + row[5] * z,
+        row[6] * x + row[7] * y + row[8] * z,
+    )
+
+
+@kernel
+def direction_from_local(row, x, y, z):
+    """Direction back in the common frame (the rotation is orthogonal)."""
+    return (
+        row[0] * x + row[3] * y + row[6] * z,
+        row[1] * x + row[4] * y + row[7] * z,
+        row[2] * x + row[5] * y + row[8] * z,
+    )
+
+
+@kernel
+def inside_outline(outline, start, count, x, z):
+    """Whether a point lies inside a closed outline (even-odd rule)."""
+    inside = False
+    j = start + count - 1
+    for i in range(start, start + count):
+        zi, zj = outline[i, 1], outline[j, 1]
+        if (zi > z) != (zj > z):
+            if x < outline[i, 0] + (z - zi) / (zj - zi) * (outline[j, 0] - outline[i, 0]):
+                inside = not inside
+        j = i
+    return inside
+
+
+@kernel
+def inside_local(kind, row, outline, start, count, x, y, z):
+    """Whether a point of the local frame lies inside the primitive."""
+    p0, p1, p2, p3 = row[12], row[13], row[14], row[15]
+    if kind == SLAB:
+        return 0.0 <= z < p0
+    if kind == BOX:
+        return abs(x) < p0 and abs(y) < p1 and abs(z) < p2
+    if kind == ELLIPSOID:
+        return (x / p0) ** 2 + (y / p1) ** 2 + (z / p2) ** 2 < 1.0
+    if kind == CYLINDER:
+        return 0.0 < z < p1 and x * x + y * y < p0 * p0
+    if kind == PRISM:
+        if y <= p0 or y >= p1 or abs(x) > p2 or abs(z) > p3:
+            return False
+        return inside_outline(outline, start, count, x, z)
+    if kind == CAP:  # inner radius, outer radius, cosine of the half angle; the pole is at -z
+        r2 = x * x + y * y + z * z
+        return p0 * p0 < r2 < p1 * p1 and -z > p2 * math.sqrt(r2)
+    # BELOW_CAP: sphere radius, radius of the footprint, side of the sphere
+    rho2 = x * x + y * y
+    if rho2 >= p1 * p1:
+        return False
+    return z > p2 * math.sqrt(max(p0 * p0 - rho2, 0.0))
+
+
+@kernel
+def _quadratic(a, b, c, hits, n):
+    """Append the real roots of a t^2 + 2 b t + c."""
+    if a < 1e-15:
+        return n
+    d = b * b - a * c
+    if d <= 0.0:
+        return n
+    root = math.sqrt(d)
+    q = -b - root if b >= 0 else -b + root
+    hits[n] = q / a
+    hits[n + 1] = c / q if q != 0.0 else 0.0
+    return n + 2
+
+
+@kernel
+def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
+    """All places where the local ray meets a boundary surface of the primitive (some may be outside it)."""
+    p0, p1, p2 = row[12], row[13], row[14]
+    n = 0
+    if kind == SLAB:
+        if abs(dz) > 1e-12:
+            hits[0] = -z / dz
+            n = 1
+            if p0 < 1e8:
+                hits[1] = (p0 - z) / dz
+                n = 2
+        return n
+    if kind == BOX:
+        near, far = -1e30, 1e30
+        for axis in range(3):
+            o = x if axis == 0 else (y if axis == 1 else z)
+            d = dx if axis == 0 else (dy if axis == 1 else dz)
+            half = row[12 + axis]
+            if abs(d) < 1e-12:
+                if abs(o) >= half:
+                    return 0
+                continue
+            t1, t2 = (-half - o) / d, (half - o) / d
+            near, far = max(near, min(t1, t2)), min(far, max(t1, t2))
+        if near >= far:
+            return 0
+        hits[0], hits[1] = near, far
+        return 2
+    if kind == ELLIPSOID:
+        x, y, z, dx, dy, dz = x / p0, y / p1, z / p2, dx / p0, dy / p1, dz / p2
+        return _quadratic(
+            dx * dx + dy * dy + dz * dz, x * dx + y * dy + z * dz, x * x + y * y + z * z - 1.0, hits, 0
+        )
+    if kind == CYLINDER:
+        near, far = -1e30, 1e30
+        a = dx * dx + dy * dy
+        if a > 1e-15:
+            if _quadratic(a, x * dx + y * dy, x * x + y * y - p0 * p0, hits, 0) == 0:
+                return 0
+            near, far = min(hits[0], hits[1]), max(hits[0], hits[1])
+        elif x * x + y * y >= p0 * p0:
+            return 0
+        if abs(dz) > 1e-12:
+            t1, t2 = -z / dz, (p1 - z) / dz
+            near, far = max(near, min(t1, t2)), min(far, max(t1, t2))
+        elif z <= 0.0 or z >= p1:
+            return 0
+        if near >= far:
+            return 0
+        hits[0], hits[1] = near, far
+        return 2
+    if kind == PRISM:
+        if abs(dy) > 1e-12:
+            hits[0], hits[1] = (p0 - y) / dy, (p1 - y) / dy
+            n = 2
+        j = start + count - 1
+        for i in range(start, start + count):
+            ax, az = outline[j, 0], outline[j, 1]
+            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
+            j = i
+            det = dx * ez - dz * ex
+            if abs(det) < 1e-15:
+                continue
+            along = ((ax - x) * dz - (az - z) * dx) / det
+            if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
+                hits[n] = ((ax - x) * ez - (az - z) * ex) / det
+                n += 1
+        return n
+    a = dx * dx + dy * dy + dz * dz
+    b = x * dx + y * dy + z * dz
+    r2 = x * x + y * y + z * z
+    n = _quadratic(a, b, r2 - p0 * p0, hits, n)
+    if kind == CAP:
+        n = _quadratic(a, b, r2 - p1 * p1, hits, n)
+        k = p2 * p2
+        ca, cb, cc = dz * dz - k * a, z * dz - k * b, z * z - k * r2
+        if ca < 0.0:
+            ca, cb, cc = -ca, -cb, -cc
+        return _quadratic(ca, cb, cc, hits, n)
+    return _quadratic(dx * dx + dy * dy, x * dx + y * dy, x * x + y * y - p1 * p1, hits, n)
+
+
+@kernel
+def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hits):
+    """Distances along a ray at which it enters or leaves the primitive, ascending.
+
+    Returns (inside just after the start, number of changes within reach); the distances are in
+    the first places of ``hits``. Rays and distances are in the common frame.
+    """
+    lx, ly, lz = to_local(row, x, y, z)
+    ux, uy, uz = direction_to_local(row, dx, dy, dz)
+    n = _raw_hits(kind, row, outline, start, count, lx, ly, lz, ux, uy, uz, hits)
+    # Sort; there are few
+    for i in range(1, n):
+        v = hits[i]
+        j = i - 1
+        while j >= 0 and hits[j] > v:
+            hits[j + 1] = hits[j]
+            j -= 1
+        hits[j + 1] = v
+    first = 0
+    while first < n and hits[first] <= 0.0:
+        first += 1
+    ahead = hits[first] if first < n else reach
+    middle = 0.5 * min(ahead, reach)
+    inside = inside_local(
+        kind, row, outline, start, count, lx + middle * ux, ly + middle * uy, lz + middle * uz
+    )
+    state = inside
+    m = 0
+    for i in range(first, n):
+        t = hits[i]
+        if t > reach:
+            break
+        after = hits[i + 1] if i + 1 < n else t + 1.0
+        middle = 0.5 * (t + after)
+        now = inside_local(
+            kind, row, outline, start, count, lx + middle * ux, ly + middle * uy, lz + middle * uz
+        )
+        if now != state:
+            hits[m] = t
+            m += 1
+            state = now
+    return inside, m
+
+
+@kernel
+def region_at(kinds, rows, outline, outline_span, region, traced, only_traced, x, y, z):
+    """Region id at a point: that of the topmost primitive that contains it, else 0 (the background)."""
+    for i in range(kinds.shape[0] - 1, -1, -1):
+        if only_traced and not traced[i]:
+            continue
+        row = rows[i]
+        bx, by, bz = x - row[20], y - row[21], z - row[22]
+        if bx * bx + by * by + bz * bz > row[23] * row[23]:
+            continue
+        lx, ly, lz = to_local(row, x, y, z)
+        if inside_local(kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], lx, ly, lz):
+            return region[i]
+    return 0
+
+
+@kernel
+def next_crossing(kinds, rows, outline, outline_span, region, traced, x, y, z, dx, dy, dz, reach, work, flags):
+    """The next place on a ray where the region changes.
+
+    ``work`` (S * 8 + MAX_HITS, 2) and ``flags`` (S,) are scratch. Returns (distance or -1, region
+    after, primitive whose surface it is, whether that primitive is entered).
+    """
+    n_solids = kinds.shape[0]
+    n = 0
+    hits = work[:MAX_HITS, 0]
+    base = MAX_HITS
+    for i in range(n_solids):
+        flags[i] = 0
+        if not traced[i]:
+            continue
+        row = rows[i]
+        # Skip what the ray cannot reach
+        if row[23] < 1e8:
+            bx, by, bz = row[20] - x, row[21] - y, row[22] - z
+            along = bx * dx + by * dy + bz * dz
+            off2 = bx * bx + by * by + bz * bz - along * along
+            if off2 > row[23] * row[23] or along < -row[23] or along > reach + row[23]:
+                continue
+        inside, m = solid_changes(
+            kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], x, y, z, dx, dy, dz, reach, hits
+        )
+        flags[i] = 1 if inside else 0
+        for k in range(min(m, 8)):
+            work[base + n, 0] = hits[k]
+            work[base + n, 1] = i
+            n += 1
+    top = -1
+    for i in range(n_solids):
+        if flags[i]:
+            top = i
+    # Sweep the changes in order until the topmost primitive, and with it the region, is another
+    done = 0
+    while done < n:
+        best = done
+        for k in range(done + 1, n):
+            if work[base + k, 0] < work[base + best, 0]:
+                best = k
+        t, solid = work[base + best, 0], int(work[base + best, 1])
+        work[base + best, 0], work[base + best, 1] = work[base + done, 0], work[base + done, 1]
+        done += 1
+        flags[solid] = 1 - flags[solid]
+        surface = solid
+        k = done
+        while k < n:  # surfaces that coincide are crossed together
+            if abs(work[base + k, 0] - t) < SAME_PLACE_MM:
+                other = int(work[base + k, 1])
+                flags[other] = 1 - flags[other]
+                surface = max(surface, other)
+                work[base + k, 0], work[base + k, 1] = work[base + done, 0], work[base + done, 1]
+                done += 1
+                k = max(k, done)
+            else:
+                k += 1
+        new_top = -1
+        for i in range(n_solids):
+            if flags[i]:
+                new_top = i
+        if new_top != top:
+            before = region[top] if top >= 0 else 0
+            after = region[new_top] if new_top >= 0 else 0
+            if before != after:
+                surface = max(top, new_top)
+                return t, after, surface, new_top == surface
+            top = new_top
+    return -1.0, 0, -1, False
+
+
+@kernel
+def _outline_normal(outline, start, count, smooth, x, z):
+    """Outward normal and curvature of an outline at its nearest edge."""
+    best, nx, nz, curvature = 1e30, 0.0, -1.0, 0.0
+    j = start + count - 1
+    for i in range(start, start + count):
+        ax, az = outline[j, 0], outline[j, 1]
+        ex, ez = outline[i, 0] - ax, outline[i, 1] - az
+        length2 = ex * ex + ez * ez
+        w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
+        off = (ax + w * ex - x) ** 2 + (az + w * ez - z) ** 2
+        if off < best:
+            best = off
+            if smooth:
+                nx = (1 - w) * outline[j, 2] + w * outline[i, 2]
+                nz = (1 - w) * outline[j, 3] + w * outline[i, 3]
+                curvature = (1 - w) * outline[j, 4] + w * outline[i, 4]
+            else:  # outlines run so that the outside lies to this side
+                nx, nz, curvature = ez, -ex, 0.0
+        j = i
+    length = math.sqrt(nx * nx + nz * nz)
+    return nx / length, nz / length, curvature
+
+
+@kernel
+def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
+    """Outward unit normal at a surface point, and normal curvature (1/mm, + = convex) along a tangent.
+
+    The tangent need not lie exactly in the surface; only its direction counts.
+    """
+    lx, ly, lz = to_local(row, x, y, z)
+    ux, uy, uz = direction_to_local(row, tx, ty, tz)
+    p0, p1, p2, p3 = row[12], row[13], row[14], row[15]
+    nx, ny, nz, curvature = 0.0, 0.0, -1.0, 0.0
+    if kind == SLAB:
+        if p0 < 1e8 and lz > 0.5 * p0:
+            nz = 1.0
+    elif kind == BOX:
+        fx, fy, fz = abs(abs(lx) - p0), abs(abs(ly) - p1), abs(abs(lz) - p2)
+        if fx <= fy and fx <= fz:
+            nx, nz = math.copysign(1.0, lx), 0.0
+        elif fy <= fz:
+            ny, nz = math.copysign(1.0, ly), 0.0
+        else:
+            nz = math.copysign(1.0, lz)
+    elif kind == ELLIPSOID:
+        nx, ny, nz = lx / (p0 * p0), ly / (p1 * p1), lz / (p2 * p2)
+        slope = math.sqrt(nx * nx + ny * ny + nz * nz)
+        nx, ny, nz = nx / slope, ny / slope, nz / slope
+        along = ux * nx + uy * ny + uz * nz
+        ux, uy, uz = ux - along * nx, uy - along * ny, uz - along * nz
+        length2 = ux * ux + uy * uy + uz * uz
+        if length2 > 0.0:
+            curvature = ((ux / p0) ** 2 + (uy / p1) ** 2 + (uz / p2) ** 2) / (slope * length2)
+    elif kind == CYLINDER:
+        rho = math.sqrt(lx * lx + ly * ly)
+        if abs(rho - p0) <= min(abs(lz), abs(lz - p1)):
+            nx, ny, nz = lx / rho, ly / rho, 0.0
+            along = ux * nx + uy * ny
+            ux, uy = ux - along * nx, uy - along * ny
+            length2 = ux * ux + uy * uy + uz * uz
+            if length2 > 0.0:
+                curvature = (ux * ux + uy * uy) / length2 / p0
+        else:
+            nz = -1.0 if lz < 0.5 * p1 else 1.0
+    elif kind == PRISM:
+        side = min(abs(ly - p0), abs(ly - p1))
+        nx, nz, bend = _outline_normal(outline, start, count, row[16] > 0.0, lx, lz)
+        if side < 1e-5:
+            nx, ny, nz = 0.0, (-1.0 if abs(ly - p0) < abs(ly - p1) else 1.0), 0.0
+        else:
+            along = ux * nx + uz * nz
+            ux, uz = ux - along * nx, uz - along * nz
+            length2 = ux * ux + uy * uy + uz * uz
+            if length2 > 0.0:
+                curvature = bend * (ux * ux + uz * uz) / length2
+    else:
+        r = math.sqrt(lx * lx + ly * ly + lz * lz)
+        rho = math.sqrt(lx * lx + ly * ly)
+        if kind == CAP:
+            if abs(r - p0) < 1e-4 or abs(r - p1) < 1e-4:
+                sign = 1.0 if abs(r - p1) < abs(r - p0) else -1.0
+                nx, ny, nz, curvature = sign * lx / r, sign * ly / r, sign * lz / r, sign / r
+            else:  # the rim
+                nx, ny, nz = p2 * lx / rho, p2 * ly / rho, rho / r
+        elif abs(rho - p1) < 1e-4:
+            nx, ny, nz, curvature = lx / rho, ly / rho, 0.0, 0.0
+        else:  # the sphere that the region hangs below; the region lies inside or outside it
+            sign = 1.0 if p2 < 0.0 else -1.0
+            nx, ny, nz, curvature = sign * lx / r, sign * ly / r, sign * lz / r, sign / r
+    gx, gy, gz = direction_from_local(row, nx, ny, nz)
+    return gx, gy, gz, curvature
+
+
+def outline_normals(points: np.ndarray) -> np.ndarray:
+    """Vertex normals and curvatures of a closed smooth outline, (V, 2) to (V, 5): x, z, nx, nz, 1/mm."""
+    before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+    a, b = points - before, after - points
+    la, lb = np.hypot(*a.T), np.hypot(*b.T)
+    tangent = a / la[:, None] ** 2 + b / lb[:, None] ** 2  # the shorter neighbour tells more
+    tangent /= np.hypot(*tangent.T)[:, None]
+    turn = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(1))
+    curvature = turn / (0.5 * (la + lb))
+    return np.column_stack([points, tangent[:, 1], -tangent[:, 0], curvature])

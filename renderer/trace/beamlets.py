@@ -1,0 +1,337 @@
+"""Beamlets: an aperture as a row of Gaussian beams, each carried by one traced ray.
+
+Neighbouring beamlets overlap (waist 0.75 of their spacing), so that their sum is an even aperture
+within 1 %. A beamlet's field near its ray is
+
+    amplitude / sqrt(A + B Q0) * exp(-2 pi i f (t - tau + (slope v + Q v^2 / 2) / c)),
+
+with Q = (C + D Q0) / (A + B Q0) the complex wave curvature, Q0 its value at the face (focusing and
+waist), tau the delay by which the machine fires early, and v the offset from the ray.
+Reference: Gaussian beams and the ABCD law as in Siegman, Lasers (1986); from memory.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+from renderer.jit import kernel
+from renderer.trace.rays import (
+    ALPHA,
+    ALPHA_SLOPE,
+    AMPLITUDE,
+    DX,
+    DY,
+    DZ,
+    LENGTH,
+    LOSS,
+    LOSS_SLOPE,
+    NX,
+    NY,
+    NZ,
+    PX,
+    PY,
+    PZ,
+    R_SPEED,
+    SPEED,
+    TIME,
+    A,
+    B,
+    C,
+    D,
+    start_region,
+    start_segment,
+    trace_ray,
+)
+
+WAIST_BY_SPACING = 0.75
+EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an even aperture add up to 1
+
+# Columns of a beamlet row
+TAU, WEIGHT, FOCUS_CURVATURE, WAIST_MM, FACE_MM, SEGMENTS, SEGMENTS_UP, SEGMENTS_DOWN = range(8)
+N_BEAMLET = 8
+
+
+@kernel
+def face_place(a, radius):
+    """Point and normal of the face in the picture plane at a place along it: x, z, nx, nz."""
+    if radius > 1e8:
+        return a, 0.0, 0.0, 1.0
+    s, c = math.sin(a / radius), math.cos(a / radius)
+    return radius * s, radius * (c - 1.0), s, c
+
+
+@kernel
+def window(kind, x):
+    """Apodisation at a place -1..1 of the nominal aperture: 0 none, 1 Hamming, 2 Hann."""
+    if kind == 1:
+        return 0.54 + 0.46 * math.cos(math.pi * min(1.0, abs(x)))
+    if kind == 2:
+        return 0.5 + 0.5 * math.cos(math.pi * min(1.0, abs(x)))
+    return 1.0
+
+
+@kernel
+def aim_beamlets(
+    beamlets, segments, line, face_mm, half_mm, face_half_mm, radius, focus_mm, apodisation, assumed, pitch_mm,
+    wavelength, height_mm, lens_focus_mm, n_elevation, solids, media, reach_mm, floor, refract, work, flags,
+):  # fmt: skip
+    """Aim a row of beamlets at a focus on the line and trace their rays.
+
+    ``beamlets`` (J, N_BEAMLET) and ``segments`` (J, 3, MAX_SEGMENTS, N_COLUMNS) are filled; the
+    three rays of a beamlet start at y = 0, +h/3 and -h/3. ``line``: origin x, z, direction x, z.
+    """
+    n = beamlets.shape[0]
+    low, high = max(face_mm - half_mm, -face_half_mm), min(face_mm + half_mm, face_half_mm)
+    spacing = (high - low) / n
+    ox, oz, lx, lz = line[0], line[1], line[2], line[3]
+    fx, fz = ox + focus_mm * lx, oz + focus_mm * lz
+    for j in range(n):
+        a = low + (j + 0.5) * spacing
+        x, z, nx, nz = face_place(a, radius)
+        dx, dz = fx - x, fz - z
+        distance = math.sqrt(dx * dx + dz * dz)
+        dx, dz = dx / distance, dz / distance
+        region = start_region(solids, x, 0.0, z, nx, 0.0, nz)
+        bend = media[region, R_SPEED] / assumed if refract else 1.0
+        # The delays set the phase along the face; the medium turns that into a direction
+        tx, tz = nz, -nx
+        sine = (dx * tx + dz * tz) * bend
+        sine = max(-0.98, min(0.98, sine))
+        cosine = math.sqrt(1.0 - sine * sine)
+        dx, dz = sine * tx + cosine * nx, sine * tz + cosine * nz
+        q = math.pi * pitch_mm * sine / wavelength
+        directivity = math.sin(q) / q if abs(q) > 1e-6 else 1.0
+        beamlets[j, TAU] = (distance - focus_mm) / assumed
+        beamlets[j, WEIGHT] = EVEN_SUM * window(apodisation, (a - face_mm) / half_mm) * directivity
+        beamlets[j, FOCUS_CURVATURE] = -bend / distance
+        beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine
+        beamlets[j, FACE_MM] = a
+        for m in range(3):
+            beamlets[j, SEGMENTS + m] = 0
+            if m >= n_elevation:
+                continue
+            y = 0.0 if m == 0 else (height_mm / 3 if m == 1 else -height_mm / 3)
+            dy = -y / lens_focus_mm
+            norm = 1.0 / math.sqrt(1.0 + dy * dy)
+            start_segment(segments[j, m], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
+            beamlets[j, SEGMENTS + m] = trace_ray(
+                segments[j, m], solids, media, reach_mm, floor, refract, work, flags
+            )
+
+
+@kernel
+def new_delays(beamlets, line, radius, focus_mm, assumed):
+    """Re-focus by the delays alone: what a receiver does from sample to sample."""
+    fx, fz = line[0] + focus_mm * line[2], line[1] + focus_mm * line[3]
+    for j in range(beamlets.shape[0]):
+        x, z, _, _ = face_place(beamlets[j, FACE_MM], radius)
+        beamlets[j, TAU] = (math.hypot(fx - x, fz - z) - focus_mm) / assumed
+
+
+@kernel
+def strength_at(seg, n, line, s):
+    """Amplitude times loss of a ray where it passes the plane at distance s along the line, else 0."""
+    for k in range(n - 1, -1, -1):
+        along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
+        start = (seg[k, PX] - line[0]) * line[2] + (seg[k, PZ] - line[1]) * line[3]
+        if start <= s or k == 0:
+            if along < 0.1:
+                return 0.0
+            step = (s - start) / along
+            if step > seg[k, LENGTH]:
+                return 0.0
+            return seg[k, AMPLITUDE] * math.exp(-seg[k, LOSS] - step * seg[k, ALPHA])
+    return 0.0
+
+
+@kernel
+def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
+    """Mean strength over the elevation rays of a beamlet at a plane, and the ray that gives the geometry."""
+    total, chosen = 0.0, -1
+    for m in range(n_elevation):
+        w = strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, s)
+        total += w
+        if w > 0.0 and chosen < 0:
+            chosen = m
+    return total / n_elevation, chosen
+
+
+@kernel
+def side_interval(seg, k, line, s, sign, low, high):
+    """Offsets u of the plane at s that lie beyond (sign +1) or before (-1) the surface at the start of k."""
+    ox, oz, lx, lz = line[0], line[1], line[2], line[3]
+    # X(u) = origin + s l + u e with e = (lz, -lx)
+    gx, gz = ox + s * lx - seg[k, PX], oz + s * lz - seg[k, PZ]
+    constant = gx * seg[k, NX] + gz * seg[k, NZ] - seg[k, PY] * seg[k, NY]
+    slope = lz * seg[k, NX] - lx * seg[k, NZ]
+    if abs(slope) < 1e-9:
+        if sign * constant < 0.0:
+            return 1.0, -1.0
+        return low, high
+    edge = -constant / slope
+    if sign * slope > 0.0:
+        return max(low, edge), high
+    return low, min(high, edge)
+
+
+@kernel
+def beamlet_at(seg, k, line, s):
+    """State of a ray's segment on the plane at s: offset u, slope, cosine, time, loss, its slope, A', B'."""
+    lx, lz = line[2], line[3]
+    along = seg[k, DX] * lx + seg[k, DZ] * lz
+    gx, gz = seg[k, PX] - line[0], seg[k, PZ] - line[1]
+    step = (s - gx * lx - gz * lz) / along
+    u = gx * lz - gz * lx + step * (seg[k, DX] * lz - seg[k, DZ] * lx)
+    slope = seg[k, DX] * lz - seg[k, DZ] * lx
+    return (
+        u,
+        slope,
+        along,
+        seg[k, TIME] + step / seg[k, SPEED],
+        seg[k, LOSS] + step * seg[k, ALPHA],
+        seg[k, LOSS_SLOPE] + step * seg[k, ALPHA_SLOPE],
+        seg[k, A] + step * seg[k, C],
+        seg[k, B] + step * seg[k, D],
+    )
+
+
+@kernel
+def add_gaussian(out, first, last, u_low, step_u, u_ray, value, linear, square):
+    """Add value * exp(linear v + square v^2), v = u - u_ray, to out[first:last + 1] on an even grid of u.
+
+    Runs outwards from the sample nearest the ray by a recurrence of two complex products a sample.
+    """
+    middle = int(round((u_ray - u_low) / step_u))
+    middle = max(first, min(last, middle))
+    v = u_low + middle * step_u - u_ray
+    start = value * cmath.exp(linear * v + square * v * v)
+    twist = cmath.exp(2.0 * square * step_u * step_u)
+    g = start
+    ratio = cmath.exp(linear * step_u + square * (2 * v * step_u + step_u * step_u))
+    for i in range(middle, last + 1):
+        out[i] += g
+        g *= ratio
+        ratio *= twist
+    g = start
+    ratio = cmath.exp(-linear * step_u + square * (-2 * v * step_u + step_u * step_u))
+    for i in range(middle - 1, first - 1, -1):
+        g *= ratio
+        out[i] += g
+        ratio *= twist
+
+
+@kernel
+def row_reference(beamlets, segments, line, s, n_elevation, result):
+    """What a row of beamlets has in common at the plane s.
+
+    ``result``: total weight, mean offset u0, spread, mean of (t - tau) at u0, mean slope / c, mean
+    loss, mean loss slope, mean of squared strength. Returns whether any beamlet is alive.
+    """
+    n = beamlets.shape[0]
+    sw = su = suu = st = sk = sx = sy = sq = 0.0
+    for j in range(n):
+        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        if m < 0:
+            continue
+        w = strength * beamlets[j, WEIGHT]
+        sq += w * w
+        sw += w
+        seg = segments[j, m]
+        k = segment_at(seg, int(beamlets[j, SEGMENTS + m]), line, s)
+        u, slope, _, t, loss, loss_slope, _, _ = beamlet_at(seg, k, line, s)
+        su += w * u
+        suu += w * u * u
+        st += w * (t - beamlets[j, TAU])
+        sk += w * slope / seg[k, SPEED]
+        sx += w * loss
+        sy += w * loss_slope
+    result[0] = sw
+    if sw < 1e-7 * n:
+        return False
+    u0 = su / sw
+    result[1] = u0
+    result[2] = math.sqrt(max(suu / sw - u0 * u0, 0.0))
+    result[4] = sk / sw
+    result[5] = sx / sw
+    result[6] = sy / sw
+    result[7] = sq
+    # Time at the common point, not at each ray
+    st = 0.0
+    for j in range(n):
+        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        if m < 0:
+            continue
+        w = strength * beamlets[j, WEIGHT]
+        seg = segments[j, m]
+        k = segment_at(seg, int(beamlets[j, SEGMENTS + m]), line, s)
+        u, slope, _, t, _, _, a, b = beamlet_at(seg, k, line, s)
+        q0 = beamlets[j, FOCUS_CURVATURE]
+        bend = (seg[k, C] + seg[k, D] * q0) / (a + b * q0) if abs(a + b * q0) > 0.05 else 0.0
+        v = u0 - u
+        st += w * (t - beamlets[j, TAU] + (slope * v + 0.5 * bend * v * v) / seg[k, SPEED])
+    result[3] = st / sw
+    return True
+
+
+@kernel
+def segment_at(seg, n, line, s):
+    """The last segment of a ray that starts before the plane s."""
+    for k in range(n - 1, 0, -1):
+        if (seg[k, PX] - line[0]) * line[2] + (seg[k, PZ] - line[1]) * line[3] <= s:
+            return k
+    return 0
+
+
+@kernel
+def add_row(
+    out, beamlets, segments, line, s, n_elevation, u_low, step_u, f, time_ref, slope_ref, u_ref, loss_ref,
+    loss_slope_ref, f0,
+):  # fmt: skip
+    """Field of a row of beamlets along the plane at s, at one frequency, into out (U,).
+
+    The phase is relative to time_ref + slope_ref (u - u_ref), and the loss relative to the
+    references, so that the row varies slowly.
+    """
+    n_u = out.shape[0]
+    u_high = u_low + (n_u - 1) * step_u
+    for j in range(beamlets.shape[0]):
+        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        if m < 0 or beamlets[j, WEIGHT] == 0.0:
+            continue
+        seg = segments[j, m]
+        n_seg = int(beamlets[j, SEGMENTS + m])
+        own = strength_at(seg, n_seg, line, s)
+        fraction = strength / own * beamlets[j, WEIGHT]
+        rayleigh = 1.0 / (math.pi * f * beamlets[j, WAIST_MM] ** 2)
+        for k in range(n_seg):
+            along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
+            if along < 0.1:
+                continue
+            low, high = u_low, u_high
+            if k > 0:
+                low, high = side_interval(seg, k, line, s, 1.0, low, high)
+            if low <= high and seg[k, LENGTH] < 1e8:
+                low, high = side_interval(seg, k + 1, line, s, -1.0, low, high)
+            if low > high:
+                continue
+            first = int(math.ceil((low - u_low) / step_u - 1e-9))
+            last = int(math.floor((high - u_low) / step_u + 1e-9))
+            if first > last:
+                continue
+            u, slope, cosine, t, loss, loss_slope, a, b = beamlet_at(seg, k, line, s)
+            c = seg[k, SPEED]
+            q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] * rayleigh)
+            spread = a + b * q0
+            bend = (seg[k, C] + seg[k, D] * q0) / spread
+            turn = -2.0j * math.pi * f
+            value = (
+                fraction * seg[k, AMPLITUDE]
+                * math.exp(-(loss - loss_ref) - (loss_slope - loss_slope_ref) * (f - f0))
+                / cmath.sqrt(spread)
+                * cmath.exp(turn * (t - beamlets[j, TAU] - time_ref - slope_ref * (u - u_ref)))
+            )  # fmt: skip
+            add_gaussian(
+                out, max(first, 0), min(last, n_u - 1), u_low, step_u, u, value,
+                turn * (slope / c - slope_ref), turn * 0.5 * cosine * cosine * bend / c,
+            )  # fmt: skip

@@ -1,0 +1,273 @@
+"""The direct picture of one view: nodes, tables, scatterers, and their echo lines."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from renderer.probe.plan import ScanPlan
+from renderer.probe.transducer import Probe, ScanSettings
+from renderer.tissue.scatterers import PER_CELL, Scatterers, ViewVolume, draw_scatterers
+from renderer.trace import gather as g
+from renderer.trace import tables as tb
+from renderer.trace.elevation import ElevationTable, elevation_table
+from renderer.trace.phantom import PackedPhantom
+from renderer.trace.surfaces import point_reflectors, surface_samples
+
+Array = np.ndarray
+
+N_OFFSETS = 40
+MAX_NODES = 360
+BEAMLETS = (13, 13)
+FLOOR = 1e-5  # one-way amplitude at which a ray is given up
+NEAREST_NODE_MM = 0.4
+LEAST_ELEMENTS = 4
+STRONG = 0.25  # reflection of a material against the background that makes mirrors
+SPREAD_LEGS = 0.35  # how far sideways mirrored lines are followed, per depth
+APODISATION = {"none": 0, "hamming": 1, "hann": 2}
+# Backscatter coefficient of the reference tissue, 1/(mm sr) at 1 MHz, growing with f^1.4. Geometric mean
+# of calf liver in vitro (Campbell and Waag 1984: 3.7e-6 f^1.4, 3-7 MHz) and human liver in vivo (Lu,
+# Zagzebski, Lee 1999, Ultrasound Med Biol 25:1047: 0.5e-3 /(cm sr) at 3 MHz = 1.07e-5 f^1.4).
+REFERENCE_BACKSCATTER = 6.3e-6
+BACKSCATTER_POWER = 1.4
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """The pulse of the settings in force: Gaussian, ``sigma_mhz`` the SD of its two-way amplitude spectrum."""
+
+    frequency_mhz: float
+    sigma_mhz: float
+
+    @property
+    def sigma_us(self) -> float:
+        """SD of the amplitude envelope in two-way time."""
+        return 1 / (2 * math.pi * self.sigma_mhz)
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything fixed by probe, settings and steering: what the kernels are handed."""
+
+    plan: ScanPlan
+    pulse: Pulse
+    lines: Array  # (L, 4)
+    settings: Array  # (N_SETTINGS,)
+    base_s_mm: Array  # (N0,)
+    elevation: ElevationTable
+    volume: ViewVolume
+    focus_mm: Array
+    fine_us: float  # step of the fine time grid
+    n_fine: int
+    samples_mm: float
+    taps: Array  # pulse on the fine grid
+    assumed: float
+
+
+@dataclass(frozen=True)
+class TracedLines:
+    """Nodes and tables of a view, and the echoes of its surfaces."""
+
+    nodes: Array  # (L, N, N_NODE)
+    n_nodes: Array  # (L,)
+    tables: Array  # (L, N, U) complex64
+    surface_fine: Array  # (L, 2 T') float32
+    surface_best: Array  # (L, T') float32
+    surface_index: Array  # (L, T') int32
+    samples: Array  # (Q, N_SAMPLE)
+
+
+def make_pulse(probe: Probe, scan: ScanSettings) -> Pulse:
+    """The pulse: the probe's absolute bandwidth round the centre frequency in force."""
+    full_width = probe.bandwidth * probe.frequency_mhz
+    return Pulse(scan.frequency_mhz, full_width / (2 * math.sqrt(2 * math.log(2))))
+
+
+def node_distances(far_mm: float) -> Array:
+    """Distances of the table nodes: spacing a twentieth of the distance, at least 0.4 mm."""
+    s = [0.05]
+    while s[-1] < far_mm:
+        s.append(s[-1] + max(NEAREST_NODE_MM, s[-1] / 20))
+    return np.array(s)
+
+
+def pulse_taps(pulse: Pulse, fine_us: float) -> Array:
+    """Gaussian pulse on the fine grid, made up for the triangle that each deposit is spread over."""
+    half = int(math.ceil(3.8 * pulse.sigma_us / fine_us)) + 1
+    n = 16 * half
+    f = np.fft.fftfreq(n, fine_us)
+    spectrum = np.exp(-0.5 * (f / pulse.sigma_mhz) ** 2) / np.sinc(f * fine_us) ** 2
+    taps = np.fft.ifft(spectrum).real
+    taps /= math.sqrt(2 * math.pi) * pulse.sigma_mhz * fine_us  # peak 1 before the make-up
+    return np.asarray(np.concatenate([taps[-half:], taps[: half + 1]]).astype(np.float32))
+
+
+def make_view(
+    probe: Probe, scan: ScanSettings, plan: ScanPlan, phantom: PackedPhantom, *, far_mm: float, refraction: bool,
+    points_mm: float | None = None, samples_mm: float | None = None,
+) -> View:
+    """What the kernels need of a view.
+
+    ``far_mm``: how far the lines are followed; ``points_mm`` and ``samples_mm``: how deep points and
+    surfaces are needed, when that is more.
+    """
+    points_mm, samples_mm = max(points_mm or far_mm, far_mm), max(samples_mm or far_mm, far_mm)
+    pulse = make_pulse(probe, scan)
+    f0, c = scan.frequency_mhz, scan.assumed_speed_mm_per_us
+    m = np.zeros(tb.N_SETTINGS)
+    m[tb.S_F0], m[tb.S_SIGMA], m[tb.S_ASSUMED] = f0, pulse.sigma_mhz, c
+    m[tb.S_TX_F], m[tb.S_RX_F] = scan.transmit_f_number, scan.receive_f_number
+    m[tb.S_CHANNEL_HALF], m[tb.S_FACE_HALF] = plan.channel_half_mm, plan.face_half_mm
+    m[tb.S_RADIUS] = min(plan.face_radius_mm, 1e12)
+    m[tb.S_PITCH], m[tb.S_HEIGHT], m[tb.S_LENS] = probe.pitch_mm, probe.height_mm, probe.lens_focus_mm
+    m[tb.S_APODISATION] = APODISATION[scan.apodisation]
+    m[tb.S_REFRACT] = float(refraction)
+    m[tb.S_ELEVATION] = 1.0 if phantom.painted.everywhere.all() else 3.0
+    m[tb.S_FLOOR] = FLOOR
+    m[tb.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
+    fine = 0.5 * plan.sample_us
+    m[tb.S_SAMPLE] = fine
+    lines = np.column_stack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]])
+    elevation = elevation_table(
+        f0, pulse.sigma_mhz, phantom.media[0, 3], c, probe.height_mm, probe.lens_focus_mm, 2 * max(points_mm, samples_mm)
+    )
+    return View(
+        plan=plan, pulse=pulse, lines=lines, settings=m, base_s_mm=node_distances(far_mm), elevation=elevation,
+        volume=_view_volume(scan, plan, pulse, elevation, points_mm, phantom), focus_mm=np.array(scan.focus_mm),
+        fine_us=fine, n_fine=2 * len(plan.time_us) + 40, samples_mm=samples_mm, taps=pulse_taps(pulse, fine), assumed=c,
+    )  # fmt: skip
+
+
+def _view_volume(
+    scan: ScanSettings, plan: ScanPlan, pulse: Pulse, elevation: ElevationTable, far_mm: float,
+    phantom: PackedPhantom,
+) -> ViewVolume:  # fmt: skip
+    """Where points are needed, and how many: PER_CELL in each resolution cell of the beam at that depth."""
+    step = 0.5
+    depth = np.arange(int(far_mm / step) + 3) * step
+    s = np.maximum(depth, 0.5)
+    wavelength = scan.assumed_speed_mm_per_us / scan.frequency_mhz
+    f_rx = np.maximum(scan.receive_f_number, s / (2 * plan.channel_half_mm))
+    lateral = 1.0 * wavelength * f_rx
+    slit = np.abs(elevation.two_way[elevation.row_of(s).astype(int)]) ** 2
+    reach = elevation.reach_at(s)
+    thickness = 2 * reach * slit.mean(1) / slit.max(1)
+    axial = 0.5 * scan.assumed_speed_mm_per_us * pulse.sigma_us * math.sqrt(2 * math.pi)
+    cell = lateral * thickness * axial
+    tube = tb.TUBE_WIDTHS * wavelength * f_rx
+    steer = abs(math.tan(plan.steer_rad))
+    margin = float(tube[0]) + 1.0
+    slope = steer + float(tube[-1]) / far_mm
+    # Strong surfaces may turn lines sideways, out of the picture
+    z = phantom.media[:, 1]
+    strong = float((np.abs(z - z[0]) / (z + z[0])).max()) > STRONG
+    return ViewVolume(
+        face_radius_mm=float(min(plan.face_radius_mm, 1e12)), place_half_mm=plan.face_half_mm + margin,
+        place_slope=slope, wide_slope=slope + (SPREAD_LEGS if strong else 0.0), depth_end_mm=far_mm, depth_step_mm=step, density_per_mm3=PER_CELL / cell,
+        reach_mm=reach,
+    )  # fmt: skip
+
+
+def draw_points(view: View, phantom: PackedPhantom, octaves: Array, texture_of: Array, key: int) -> Scatterers:
+    """The scatterers that a view can see."""
+    return draw_scatterers(
+        phantom.solids, np.ascontiguousarray(phantom.media[:, 4:6]), octaves, texture_of, phantom.fibres,
+        view.volume, rotation=phantom.rotation, shift_mm=phantom.shift_mm, key=key,
+    )  # fmt: skip
+
+
+def view_samples(view: View, phantom: PackedPhantom, key: int) -> Array:
+    """All surface samples and point reflectors of a view."""
+    half = view.volume.place_half_mm + view.volume.place_slope * view.samples_mm
+    far = view.samples_mm
+    radius = view.volume.face_radius_mm
+    if radius > 1e8:
+        x_range, z_range = (-half, half), (0.0, far)
+    else:
+        angle = min((view.volume.place_half_mm + 1) / radius + view.volume.place_slope, math.pi / 2)
+        x_half = (radius + far) * math.sin(angle)
+        x_range, z_range = (-x_half, x_half), (radius * (math.cos(angle) - 1), far)
+    common = dict(
+        face_radius_mm=view.plan.face_radius_mm, steer_rad=view.plan.steer_rad,
+        frequency_mhz=view.pulse.frequency_mhz, speed_mm_per_us=view.assumed,
+    )  # fmt: skip
+    sheets = surface_samples(
+        phantom.painted, phantom.solids, phantom.media, view.elevation, x_range_mm=x_range, z_range_mm=z_range,
+        key=key, **common,
+    )  # fmt: skip
+    points = point_reflectors(phantom.painted, phantom.solids, phantom.media, view.elevation, **common)
+    return np.concatenate([sheets, points])
+
+
+def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: float) -> TracedLines:
+    """Trace all lines of a view."""
+    n_lines = view.plan.n_lines
+    nodes = np.zeros((n_lines, min(MAX_NODES, len(view.base_s_mm) + 60), tb.N_NODE))
+    n_nodes = np.zeros(n_lines, np.int64)
+    tables = np.zeros((n_lines, nodes.shape[1], N_OFFSETS), np.complex64)
+    fine = np.zeros((n_lines, 2 * view.n_fine), np.float32)
+    best = np.zeros((n_lines, view.n_fine), np.float32)
+    index = np.full((n_lines, view.n_fine), -1, np.int32)
+    tb.trace_lines(
+        view.lines, view.plan.face_mm, view.focus_mm, view.plan.focus_edges_mm, view.base_s_mm, end_us,
+        view.settings, phantom.solids, phantom.media, samples, BEAMLETS, nodes, n_nodes, tables, fine, best, index,
+    )  # fmt: skip
+    return TracedLines(nodes, n_nodes, tables, fine, best, index, samples)
+
+
+def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[Array, Array, Array]:
+    """Echoes of the scatterers: (L, 4, 2 T') float32 by class, strongest contribution and its point."""
+    n_lines = view.plan.n_lines
+    iq = np.zeros((n_lines, g.N_DIRECT_CLASSES, 2 * view.n_fine), np.float32)
+    best = np.zeros((n_lines, view.n_fine), np.float32)
+    index = np.full((n_lines, view.n_fine), -1, np.int32)
+    re, im = np.empty(len(points.x_mm), np.float32), np.empty(len(points.x_mm), np.float32)
+    e = view.elevation
+    g.weigh_points(
+        points.x_mm, points.y_mm, points.z_mm, points.amplitude, points.face_radius_mm,
+        math.cos(view.plan.steer_rad), e.log_start, e.log_step, e.reach_mm, e.two_way, point_scale(view), re, im,
+    )  # fmt: skip
+    g.gather(
+        view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, points.y_mm, points.z_mm, re, im,
+        points.region, points.region_in_plane, points.starts, points.grid, points.face_radius_mm,
+        view.pulse.frequency_mhz, view.assumed, view.fine_us, iq, best, index,
+    )  # fmt: skip
+    return iq, best, index
+
+
+def point_scale(view: View) -> float:
+    """Scattering length of the reference tissue per root density, times the wavelength.
+
+    A point of scattering length a gives lambda a T R in units where a plane mirror gives the
+    integral of T R over its surface (Kirchhoff; one constant ties planes and speckle at all depths).
+    """
+    f = view.pulse.frequency_mhz
+    return view.assumed / f * math.sqrt(REFERENCE_BACKSCATTER * f**BACKSCATTER_POWER)
+
+
+def speckle_power(view: View, nodes: Array, n_nodes: int) -> tuple[Array, Array]:
+    """Expected power of the reference tissue's echo on a traced line, by two-way time.
+
+    Returns
+    -------
+    time_us : (N,) ascending; power : (N,) mean of |iq|^2
+    """
+    keep = (nodes[:n_nodes, tb.N_ALIVE] > 0) & (nodes[:n_nodes, tb.N_S] > 0.2)
+    s, gain = nodes[:n_nodes][keep, tb.N_S], nodes[:n_nodes][keep, tb.N_GAIN]
+    row = view.elevation.row_of(s)
+    i = row.astype(int)
+    w = row - i
+    reach = view.elevation.reach_mm
+    thick = 2 * reach * np.trapezoid(np.abs(view.elevation.two_way) ** 2, dx=1 / (view.elevation.two_way.shape[1] - 1), axis=1)
+    thickness = (1 - w) * thick[i] + w * thick[i + 1]
+    axial = 0.5 * view.assumed * math.sqrt(math.pi) * view.pulse.sigma_us
+    return nodes[:n_nodes][keep, tb.N_TIME], point_scale(view) ** 2 * gain * thickness * axial
+
+
+def shape(view: View, rows: Array) -> Array:
+    """Pulse-shaped baseband of fine rows: (N, 2 T') float32 to (N, T) complex64."""
+    out = np.empty((rows.shape[0], len(view.plan.time_us)), np.complex64)
+    g.shape_pulse(rows, view.taps, out)
+    return out

@@ -1,0 +1,194 @@
+"""The echo lines of one view by origin class: the tracer's result, and all that later stages see."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from renderer.probe.plan import ScanPlan, pulse_interval_us, scan_plan
+from renderer.probe.transducer import Pose, Probe, ScanSettings
+from renderer.tissue.materials import Material
+from renderer.tissue.scatterers import Scatterers
+from renderer.tissue.table import material
+from renderer.trace import branches as br
+from renderer.trace import direct as d
+from renderer.trace import tables as tb
+from renderer.trace.indirect import SecondaryLines, trace_secondary
+from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom
+
+Array = np.ndarray
+
+REFERENCE_TISSUE = "gelatine"
+REFERENCE_LEVEL_DB = -38.0
+REFERENCE_SLOPE_DB_CM_MHZ = 0.5
+
+DIRECT_CLASSES = ("direct", "beam_width", "slice_thickness", "side_lobe")
+SECONDARY_CLASSES = ("multipath", "mirror", "reverberation", "range_ambiguity")
+CLASS_NAMES = DIRECT_CLASSES + SECONDARY_CLASSES
+
+# Echoes this far below full scale before gain are not looked for beyond the pulse interval.
+LATE_FLOOR_DB = -85.0
+BRIGHTEST_DB = 28.0  # a perfect mirror re full scale
+MARGIN_MM = 3.0
+FASTEST = 1.15  # tissue is followed this much deeper than the picture, where it is faster than assumed
+
+
+@dataclass(frozen=True)
+class ViewEchoes:
+    """Echoes of one view. ``K`` classes in the order of ``class_names``.
+
+    ``iq`` (K, L, T) complex64, in units of full scale, before noise and gain. ``flat_field_db`` (T,)
+    is the factory curve of this view, 0 where the beam's gain is greatest.
+    """
+
+    iq: Array
+    class_names: tuple[str, ...]
+    plan: ScanPlan
+    flat_field_db: Array
+    view: d.View
+    phantom: PackedPhantom
+    points: Scatterers
+    traced: d.TracedLines
+    best: Array  # (L, T') squared size of the strongest direct contribution, and its point
+    best_index: Array
+    secondary: SecondaryLines | None
+    scale: float  # from the tracer's units to full scale
+    key: int
+
+
+@dataclass(frozen=True)
+class TraceJob:
+    """One view to trace, as plain parts of a scene (all hashable)."""
+
+    solids: tuple
+    materials: tuple[tuple[str, Material], ...]
+    background: str
+    coupling: str
+    probe: Probe
+    pose: Pose
+    scan: ScanSettings
+    switches: Switches
+    octaves: tuple[tuple[str, tuple[tuple[float, float], ...]], ...]
+    steer_rad: float
+    key: int
+
+
+def far_distances(job: TraceJob, phantom: PackedPhantom) -> tuple[float, float, float]:
+    """How far the tracer must look: mm along direct lines, mm for points, and µs that are listened to."""
+    scan = job.scan
+    c = scan.assumed_speed_mm_per_us
+    end_us = 2 * scan.depth_mm / c
+    fast = min(max(1.0, float(phantom.media[:, 0].max()) / c), FASTEST)
+    far = scan.depth_mm * fast + MARGIN_MM
+    interval = pulse_interval_us(scan)
+    pulse = d.make_pulse(job.probe, scan)
+    path = interval * c / 2
+    loss, slope = 2 * path * phantom.media[0, 2], 2 * path * phantom.media[0, 3]
+    level_db = 20 * math.log10(tb.band_level.py_func(loss, slope, pulse.sigma_mhz))
+    listen = max(end_us, min(interval, end_us))
+    points = far
+    if BRIGHTEST_DB + level_db > LATE_FLOOR_DB:
+        listen = interval + end_us
+    if REFERENCE_LEVEL_DB + level_db > LATE_FLOOR_DB and job.switches.secondary:
+        points = listen * c / 2
+    return far, points, listen
+
+
+def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view: d.View) -> ViewEchoes:
+    """All echo lines of a view."""
+    plan, end_us = view.plan, float(view.plan.time_us[-1])
+    _, _, listen_us = far_distances(job, phantom)
+    samples = d.view_samples(view, phantom, job.key)
+    traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
+    fine, best, index = d.gather_points(view, traced, points)
+    fine[:, 0] += traced.surface_fine
+    groups = [d.shape(view, np.ascontiguousarray(fine[:, k])) for k in range(len(DIRECT_CLASSES))]
+    secondary = None
+    if job.switches.secondary:
+        secondary = trace_secondary(
+            view, phantom, points, samples, job.probe, end_us=end_us + 2.0, listen_us=listen_us
+        )
+        for k in range(br.N_SECONDARY):
+            groups.append(d.shape(view, np.ascontiguousarray(secondary.fine[:, k])))
+    else:
+        groups += [np.zeros_like(groups[0])] * br.N_SECONDARY
+    flat_db, scale = flat_field(job, plan)
+    return ViewEchoes(
+        iq=np.stack(groups) * np.float32(scale), class_names=CLASS_NAMES, plan=plan, flat_field_db=flat_db,
+        view=view, phantom=phantom, points=points, traced=traced, best=best, best_index=index,
+        secondary=secondary, scale=scale, key=job.key,
+    )  # fmt: skip
+
+
+def plain_phantom(job: TraceJob, tissue: str) -> PackedPhantom:
+    """A phantom of one tissue throughout."""
+    materials = dict(job.materials) | {tissue: dict(job.materials).get(tissue) or material(tissue)}
+    return pack_phantom(
+        [], materials, tissue, tissue, Pose(), frequency_mhz=job.scan.frequency_mhz,
+        assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us, switches=Switches(),
+    )  # fmt: skip
+
+
+def one_line(plan: ScanPlan, line: int) -> ScanPlan:
+    """The plan of a single line."""
+    part = slice(line, line + 1)
+    return replace(
+        plan, line_origin_mm=plan.line_origin_mm[part], line_direction=plan.line_direction[part],
+        face_mm=plan.face_mm[part],
+    )  # fmt: skip
+
+
+def flat_field(job: TraceJob, plan: ScanPlan) -> tuple[Array, float]:
+    """The factory curve of a view (dB, by sample) and the scale from the tracer's units to full scale.
+
+    Traced on the middle line in the reference tissue with the settings in force, real bandwidth
+    included: with the matched slope the reference tissue then lies at -38 dB at every depth.
+    """
+    phantom = pack_phantom(
+        [], {REFERENCE_TISSUE: material(REFERENCE_TISSUE)}, REFERENCE_TISSUE, REFERENCE_TISSUE, Pose(),
+        frequency_mhz=job.scan.frequency_mhz, assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us,
+        switches=Switches(),
+    )  # fmt: skip
+    alone = one_line(plan, plan.n_lines // 2)
+    far = job.scan.depth_mm * 1.05 + MARGIN_MM
+    view = d.make_view(job.probe, job.scan, alone, phantom, far_mm=far, refraction=True)
+    traced = d.trace_view(view, phantom, np.zeros((0, tb.N_SAMPLE)), end_us=float(plan.time_us[-1]) + 2.0)
+    time, power = d.speckle_power(view, traced.nodes[0], int(traced.n_nodes[0]))
+    depth_cm = 0.05 * job.scan.assumed_speed_mm_per_us * plan.time_us
+    slope_db = 2 * REFERENCE_SLOPE_DB_CM_MHZ * job.scan.frequency_mhz * depth_cm
+    level_db = np.interp(plan.time_us, time, 10 * np.log10(power)) + slope_db
+    wanted = REFERENCE_LEVEL_DB - level_db
+    scale_db = float(wanted.min())
+    return wanted - scale_db, 10 ** (scale_db / 20)
+
+
+def start_view(job: TraceJob) -> tuple[PackedPhantom, d.View]:
+    """The packed phantom and the view of a job, before anything is drawn or traced."""
+    phantom = pack_phantom(
+        job.solids, dict(job.materials), job.background, job.coupling, job.pose,
+        frequency_mhz=job.scan.frequency_mhz, assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us,
+        switches=job.switches,
+    )  # fmt: skip
+    far, far_points, listen = far_distances(job, phantom)
+    plan = scan_plan(job.probe, job.scan, steer_rad=job.steer_rad)
+    view = d.make_view(
+        job.probe, job.scan, plan, phantom, far_mm=far, points_mm=far_points,
+        samples_mm=0.5 * listen * job.scan.assumed_speed_mm_per_us, refraction=job.switches.refraction,
+    )  # fmt: skip
+    return phantom, view
+
+
+def texture_tables(job: TraceJob, phantom: PackedPhantom) -> tuple[Array, Array]:
+    """Octaves of every textured tissue (X, O, 2), and which of them each region has (G,) or -1."""
+    named = dict(job.octaves)
+    most = max([len(o) for o in named.values()], default=0)
+    table = np.zeros((max(len(named), 1), max(most, 1), 2))
+    place = {}
+    for x, (name, octaves) in enumerate(named.items()):
+        place[name] = x
+        for o, (length_mm, contrast_db) in enumerate(octaves):
+            table[x, o] = length_mm, contrast_db
+    of = [place.get(region.tissue, -1) for region in phantom.painted.regions]
+    return table, np.array(of, np.int64)

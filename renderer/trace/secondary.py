@@ -1,0 +1,469 @@
+"""Echoes of secondary paths: reverberation, mirror images, multipath, and echoes of the pulse before.
+
+Scatterers along a *leg* (a straight piece of a branch) are seen again. Going out and coming home by
+the same branch gives T_b R_b; out directly and home by the branch, and the reverse, give
+T_d R_b + T_b R_d, which makes most of the haze over a fluid. Both use every third scatterer.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+import numpy as np
+from numba import prange
+
+from renderer.jit import kernel, parallel_kernel
+from renderer.tissue.scatterers import THIN_BELOW
+from renderer.trace.branches import (
+    G_CLASS,
+    G_CROSS,
+    G_LENGTH,
+    G_ORDER,
+    G_VIA,
+    LEG_RETRACED,
+    COUPLED,
+    MAX_BRANCHES,
+    MAX_ECHOES,
+    MAX_HISTORY,
+    MAX_LEGS,
+    N_LEG,
+    RANGE_AMBIGUITY,
+    find_branches,
+    focus_for,
+)
+from renderer.trace.elevation import elevation_at
+from renderer.trace.gather import CHUNK, F, bin_box, first_pass
+from renderer.trace.paraxial import aperture_limits, paraxial_row, path_height
+from renderer.trace.rays import (
+    ALPHA,
+    ALPHA_SLOPE,
+    AMPLITUDE,
+    AY,
+    BY,
+    CY,
+    DX,
+    DY,
+    DYY,
+    DZ,
+    LENGTH,
+    LOSS,
+    LOSS_SLOPE,
+    MAX_SEGMENTS,
+    N_COLUMNS,
+    PATH,
+    PX,
+    PY,
+    PZ,
+    REGION,
+    SPEED,
+    TIME,
+    A,
+    B,
+    C,
+    D,
+)
+from renderer.trace.tables import (
+    Q_IM,
+    Q_LENGTH,
+    Q_NX,
+    Q_NZ,
+    Q_RE,
+    Q_REFLECTION,
+    Q_REGION,
+    Q_STRENGTH,
+    Q_SURFACE,
+    Q_X,
+    Q_Z,
+    S_APODISATION,
+    S_ASSUMED,
+    S_CHANNEL_HALF,
+    S_F0,
+    S_FACE_HALF,
+    S_FLOOR,
+    S_LEAST_HALF,
+    S_RADIUS,
+    S_REFRACT,
+    S_RX_F,
+    S_SAMPLE,
+    S_SIGMA,
+    S_TX_F,
+    TUBE_WIDTHS,
+    band,
+    band_level,
+    central_ray,
+    deposit,
+    segment_at,
+)
+
+LEG_OFFSETS = 28
+LEG_BEAMLETS = 11
+MAX_LEG_NODES = 64
+THIN_GAIN = math.sqrt(256 / THIN_BELOW)
+RETRACED, CROSSED = 0, 1
+# What a sample's strongest contribution is: a point p (>= 0), a surface sample q (-1 - q), or a specular
+# path that ends on region g (SPECULAR - g)
+SPECULAR = -100_000_000
+
+
+@kernel
+def step_row(out, row, step):
+    """State of a ray a distance further along its segment, into out."""
+    for q in range(N_COLUMNS):
+        out[q] = row[q]
+    for q in range(3):
+        out[PX + q] += step * row[DX + q]
+    out[TIME] += step / row[SPEED]
+    out[LOSS] += step * row[ALPHA]
+    out[LOSS_SLOPE] += step * row[ALPHA_SLOPE]
+    out[PATH] += step
+    out[A] += step * row[C]
+    out[B] += step * row[D]
+    out[AY] += step * row[CY]
+    out[BY] += step * row[DYY]
+
+
+@kernel
+def path_beam(out, state, u_low, step_u, shift, is_receive, depth, face_mm, m, focus, f, c_start, bend_ref):
+    """One-way field of the line's transmit or receive aperture at a state of a path, into out (U,)."""
+    number = m[S_RX_F] if is_receive else m[S_TX_F]
+    aim = depth if is_receive else focus
+    half = max(min(0.5 * aim / number, m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
+    low, high = aperture_limits(half, face_mm, m[S_FACE_HALF])
+    paraxial_row(
+        out, u_low, step_u, shift, state[A], state[B], state[C], state[D], state[SPEED], c_start, low, high, half,
+        aim, int(m[S_APODISATION]) if is_receive else 0, f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0, bend_ref,
+    )  # fmt: skip
+
+
+@kernel
+def leg_table(
+    table, node, mode, state, partner, lateral, face_mm, m, focus_mm, focus_edges, delay_us, c_start, work_a, work_b,
+    work_c, work_d,
+):  # fmt: skip
+    """One table row of a leg, and its node: half width, two-way time, reference curvature, level.
+
+    ``state`` is the branch's ray; ``partner`` the direct ray at the same place (mode CROSSED), or the
+    same (RETRACED). ``lateral`` shifts the partner's offsets. ``delay_us`` is taken off the display
+    time (echoes of the pulse before).
+    """
+    f0, sigma, assumed = m[S_F0], m[S_SIGMA], m[S_ASSUMED]
+    t = state[TIME] + partner[TIME]
+    depth = max(0.5 * assumed * (t - delay_us), 0.5)
+    focus = focus_for(depth, focus_mm, focus_edges)
+    reach = max(state[PATH], 0.5)
+    slope = state[LOSS_SLOPE] + partner[LOSS_SLOPE]
+    centre, low, high = band(f0, sigma, slope)
+    wavelength = state[SPEED] / f0
+    receive_f = max(m[S_RX_F], 0.5 * depth / m[S_CHANNEL_HALF])
+    half = TUBE_WIDTHS * wavelength * max(receive_f, reach / (2 * m[S_CHANNEL_HALF]))
+    # A receiver focused elsewhere looks wider
+    half += min(abs(1 - reach / depth) * 0.5 * depth / receive_f, 0.15 * reach)
+    n_u = table.shape[0]
+    step_u = 2 * half / (n_u - 1)
+    bend = 0.5 * (1 / reach + 1 / max(partner[PATH], 0.5))
+    for i in range(n_u):
+        table[i] = 0
+    for w in range(3):
+        f = centre if w == 0 else (low if w == 1 else high)
+        share = 2 / 3 if w == 0 else 1 / 6
+        path_beam(work_a, state, -half, step_u, 0.0, False, depth, face_mm, m, focus, f, c_start, bend)
+        path_beam(work_b, partner, -half, step_u, lateral, True, depth, face_mm, m, focus, f, c_start, bend)
+        if mode == CROSSED:
+            path_beam(work_c, partner, -half, step_u, lateral, False, depth, face_mm, m, focus, f, c_start, bend)
+            path_beam(work_d, state, -half, step_u, 0.0, True, depth, face_mm, m, focus, f, c_start, bend)
+        for i in range(n_u):
+            value = work_a[i] * work_b[i]
+            if mode == CROSSED:
+                value += work_c[i] * work_d[i]
+            table[i] += share * value
+    level = band_level(state[LOSS] + partner[LOSS], slope, sigma) * state[AMPLITUDE] * partner[AMPLITUDE]
+    for i in range(n_u):
+        edge = min(1.0, (0.5 - abs(i / (n_u - 1) - 0.5)) / 0.12)
+        table[i] *= level * math.sin(0.5 * math.pi * edge)
+    node[0], node[1], node[2], node[3] = half, t - delay_us, bend, depth
+
+
+@kernel
+def weigh_run(px, pz, py, amplitude, thin, n, limit, gain, state0, state1, partner0, partner1, length, q, elevation, re, im):
+    """Amplitudes of a run of points with the elevation fields of both ways; thinned."""
+    table, log_start, log_step, reach = elevation
+    s0, a0 = path_height(state0[AY], state0[BY])
+    s1, a1 = path_height(state1[AY], state1[BY])
+    d0, b0 = path_height(partner0[AY], partner0[BY])
+    d1, b1 = path_height(partner1[AY], partner1[BY])
+    for i in range(n):
+        re[i] = F(0.0)
+        im[i] = F(0.0)
+        if thin[i] >= limit:
+            continue
+        w = ((px[i] - q[0]) * q[2] + (pz[i] - q[1]) * q[3]) / length
+        if w < 0.0 or w > 1.0:
+            continue
+        y = py[i] - ((1 - w) * state0[PY] + w * state1[PY])
+        yd = py[i] - ((1 - w) * partner0[PY] + w * partner1[PY])
+        a, b = (1 - w) * a0 + w * a1, (1 - w) * b0 + w * b1
+        e1 = elevation_at(table, log_start, log_step, reach, (1 - w) * s0 + w * s1, y / a)
+        e2 = elevation_at(table, log_start, log_step, reach, (1 - w) * d0 + w * d1, yd / b)
+        e = e1 * e2 * amplitude[i] * gain / math.sqrt(abs(a * b))
+        re[i], im[i] = F(e.real), F(e.imag)
+
+
+@kernel
+def deposit_run(n, base, g, fs, pr, pi, m, w, low, high, row, best, best_tag, best_index, tag):
+    """Second pass for secondary paths: one class, with a tag for the strongest contribution."""
+    top = low.shape[0] - 2
+    scale = F((low.shape[0] - 1) / 2)
+    n_slots = best.shape[0]
+    for i in range(n):
+        if pr[i] == F(0.0) and pi[i] == F(0.0):
+            continue
+        place = g[i] * scale
+        j = min(int(place), top)
+        v = place - F(j)
+        a = low[j] + (low[j + 1] - low[j]) * v
+        b = high[j] + (high[j + 1] - high[j]) * v
+        c = a + (b - a) * fs[i]
+        re = c.real * pr[i] - c.imag * pi[i]
+        im = c.real * pi[i] + c.imag * pr[i]
+        slot = m[i]
+        if slot < 0 or slot + 1 >= n_slots:
+            continue
+        x = w[i]
+        row[2 * slot] += (F(1.0) - x) * re
+        row[2 * slot + 1] += (F(1.0) - x) * im
+        row[2 * slot + 2] += x * re
+        row[2 * slot + 3] += x * im
+        size = re * re + im * im
+        if size > best[slot]:
+            best[slot] = size
+            best_tag[slot] = tag
+            best_index[slot] = base + i
+
+
+@kernel
+def leg_samples(
+    samples, only_points, line, span, tables, half, time, bend, m, state, row, best, best_tag, best_index, tag
+):  # fmt: skip
+    """Point reflectors (and, for the pulse before, surface samples) between two nodes of a leg."""
+    s0, s1 = span
+    n_u = tables.shape[1]
+    f0 = m[S_F0]
+    for k in range(samples.shape[0]):
+        sample = samples[k]
+        if only_points and sample[Q_SURFACE] >= 0:
+            continue
+        gx, gz = sample[Q_X] - line[0], sample[Q_Z] - line[1]
+        s = gx * line[2] + gz * line[3]
+        if s < s0 or s >= s1:
+            continue
+        w = (s - s0) / (s1 - s0)
+        u = gx * line[3] - gz * line[2]
+        h = (1 - w) * half[0] + w * half[1]
+        if abs(u) >= h:
+            continue
+        strength = sample[Q_STRENGTH]
+        if sample[Q_SURFACE] >= 0:
+            cos_i = line[2] * sample[Q_NX] + line[3] * sample[Q_NZ]
+            strength *= cos_i * sample[Q_LENGTH] * sample[Q_REFLECTION]
+        place = (u / h + 1) * 0.5 * (n_u - 1)
+        j = min(int(place), n_u - 2)
+        v = place - j
+        a = tables[0, j] + (tables[0, j + 1] - tables[0, j]) * v
+        b = tables[1, j] + (tables[1, j + 1] - tables[1, j]) * v
+        value = (a + (b - a) * w) * strength * complex(sample[Q_RE], sample[Q_IM])
+        t = (1 - w) * time[0] + w * time[1] + ((1 - w) * bend[0] + w * bend[1]) * u * u / state[SPEED]
+        value *= cmath.exp(-2j * math.pi * f0 * t)
+        deposit(row, t, m[S_SAMPLE], value.real, value.imag)
+        slot = int(t / m[S_SAMPLE])
+        size = abs(value) ** 2
+        if 0 <= slot < best.shape[0] and size > best[slot]:
+            best[slot] = size
+            best_tag[slot] = tag
+            best_index[slot] = -1 - k
+
+
+@kernel
+def walk_leg(
+    leg, info, mode, centre, n_centre, line, lateral_start, lateral_slope, face_mm, m, focus_mm, focus_edges, c_start,
+    delay_us, end_us, points, starts, grid, samples, only_points, elevation, scale, row, best, best_tag, best_index,
+    tag,
+):  # fmt: skip
+    """All echoes of one leg in one mode, added to a row of the fine grid."""
+    px, py, pz, amplitude, thin = points
+    radius, assumed, f0 = m[S_RADIUS], m[S_ASSUMED], m[S_F0]
+    n_rows, n_columns = int(grid[4]), int(grid[5])
+    own = np.empty(4)
+    flat = math.sqrt(leg[DX] ** 2 + leg[DZ] ** 2)
+    own[0], own[1], own[2], own[3] = leg[PX], leg[PZ], leg[DX] / flat, leg[DZ] / flat
+    state = np.zeros((2, N_COLUMNS))
+    partner = np.zeros((2, N_COLUMNS))
+    rows = np.zeros((2, LEG_OFFSETS), np.complex64)
+    node = np.zeros((2, 4))
+    wa, wb = np.zeros(LEG_OFFSETS, np.complex128), np.zeros(LEG_OFFSETS, np.complex128)
+    wc, wd = np.zeros(LEG_OFFSETS, np.complex128), np.zeros(LEG_OFFSETS, np.complex128)
+    g, fs, pr, pi, w = (
+        np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32),
+        np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32),
+    )  # fmt: skip
+    re, im = np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32)
+    slots = np.empty(CHUNK, np.int32)
+    q = np.empty(20, np.float32)
+    s, before = 0.0, -1.0
+    for count in range(MAX_LEG_NODES):
+        state[0], state[1] = state[1].copy(), state[0].copy()
+        partner[0], partner[1] = partner[1].copy(), partner[0].copy()
+        rows[0] = rows[1]
+        node[0] = node[1]
+        step_row(state[1], leg, s)
+        lateral = lateral_start + lateral_slope * state[1, PATH]
+        if mode == CROSSED:
+            along = (state[1, PX] - line[0]) * line[2] + (state[1, PZ] - line[1]) * line[3]
+            k = segment_at(centre, n_centre, line, along)
+            d_along = centre[k, DX] * line[2] + centre[k, DZ] * line[3]
+            start = (centre[k, PX] - line[0]) * line[2] + (centre[k, PZ] - line[1]) * line[3]
+            step = (along - start) / max(d_along, 0.1)
+            if step > centre[k, LENGTH]:
+                return
+            step_row(partner[1], centre[k], step)
+            lateral = (partner[1, PX] - state[1, PX]) * own[3] - (partner[1, PZ] - state[1, PZ]) * own[2]
+        else:
+            for c in range(N_COLUMNS):
+                partner[1, c] = state[1, c]
+        leg_table(rows[1], node[1], mode, state[1], partner[1], lateral, face_mm, m, focus_mm, focus_edges, delay_us,
+                  c_start, wa, wb, wc, wd)  # fmt: skip
+        if count > 0:
+            length = s - before
+            q[0], q[1] = state[0, PX], state[0, PZ]
+            q[2], q[3] = own[2], own[3]
+            q[4], q[5] = 0.0, 1.0 / length
+            q[6] = q[7] = 0.0
+            q[8], q[9] = node[0, 0], node[1, 0] - node[0, 0]
+            bend = 0.5 * (node[0, 2] + node[1, 2])
+            q[10], q[11] = node[0, 1], node[1, 1] - node[0, 1]
+            q[12] = q[13] = 0.0
+            q[14], q[15] = 2.0 / leg[SPEED], f0
+            q[16] = q[17] = 0.0
+            q[18] = 1.0 / m[S_SAMPLE]
+            q[19] = 1.0 / bend
+            half = max(node[0, 0], node[1, 0])
+            own[0], own[1] = state[0, PX], state[0, PZ]
+            d0, d1, p0, p1 = bin_box(own, 0.0, length, 0.0, 0.0, half, radius)
+            r0 = max(int(math.floor((d0 - grid[0]) / grid[1])), 0)
+            r1 = min(int(math.floor((d1 - grid[0]) / grid[1])), n_rows - 1)
+            c0 = max(int(math.floor((p0 - grid[2]) / grid[3])), 0)
+            c1 = min(int(math.floor((p1 - grid[2]) / grid[3])), n_columns - 1)
+            for r in range(r0, r1 + 1):
+                if c1 < c0:
+                    break
+                first, last = starts[r * n_columns + c0], starts[r * n_columns + c1 + 1]
+                while first < last:
+                    n = min(CHUNK, last - first)
+                    end = first + n
+                    weigh_run(px[first:end], pz[first:end], py[first:end], amplitude[first:end], thin[first:end], n,
+                              THIN_BELOW, scale * THIN_GAIN, state[0], state[1], partner[0], partner[1], length, q,
+                              elevation, re, im)  # fmt: skip
+                    first_pass(px[first:end], pz[first:end], py[first:end], re, im, n, q, g, fs, pr, pi, slots, w)
+                    deposit_run(n, first, g, fs, pr, pi, slots, w, rows[0], rows[1], row, best, best_tag, best_index,
+                                tag)  # fmt: skip
+                    first = end
+            leg_samples(samples, only_points, own, (0.0, length), rows, (node[0, 0], node[1, 0]),
+                        (node[0, 1], node[1, 1]), (node[0, 2], node[1, 2]), m, leg, row, best, best_tag, best_index,
+                        tag)  # fmt: skip
+        if s >= info[G_LENGTH] or node[1, 1] > end_us:
+            return
+        before = s
+        s = min(s + max(1.0, state[1, PATH] / 14), info[G_LENGTH])
+
+
+@parallel_kernel
+def trace_secondary(
+    lines, face_mm, m, focus_mm, focus_edges, solids, media, region_of, end_us, interval_us, listen_us,
+    face_reflection, points, starts, grid, samples, elevation, scale, fine, best, best_tag, best_index, echoes,
+    n_echoes,
+):  # fmt: skip
+    """Secondary echoes of every line.
+
+    ``fine`` (L, N_SECONDARY, 2 T') is added to, by class; range ambiguity goes to the line that sent
+    the pulse (the caller moves it to the next). ``best``, ``best_tag`` (via * 256 + order) and
+    ``best_index`` (L, N_SECONDARY, T') describe the strongest contribution of each sample.
+    ``listen_us``: how long the phantom still answers; beyond ``interval_us`` that shows with the next pulse.
+    """
+    n_lines = lines.shape[0]
+    n_solids = solids[0].shape[0]
+    for l in prange(n_lines):
+        line = lines[l]
+        work = np.empty((n_solids * 8 + 48, 2))
+        flags = np.empty(n_solids, np.uint8)
+        centre = np.zeros((MAX_SEGMENTS, N_COLUMNS))
+        seg = np.zeros((MAX_SEGMENTS, N_COLUMNS))
+        work2 = np.zeros((2, N_COLUMNS))
+        rows = np.zeros((MAX_BRANCHES, N_COLUMNS))
+        histories = np.zeros((MAX_BRANCHES, MAX_HISTORY + 2), np.int64)
+        levels = np.zeros(MAX_BRANCHES)
+        legs, info = np.zeros((MAX_LEGS, N_COLUMNS)), np.zeros((MAX_LEGS, N_LEG))
+        arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
+        reach = listen_us * m[S_ASSUMED]
+        n_centre = central_ray(centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, work, flags)
+        c_start = centre[0, SPEED]
+        n_legs, n = find_branches(
+            centre, n_centre, line, face_mm[l], m, solids, media, region_of, listen_us, face_reflection, elevation,
+            focus_mm, focus_edges, rows, histories, levels, seg, work2, work, flags, legs, info, echoes[l],
+            arrivals,
+        )  # fmt: skip
+        n_echoes[l] = n
+        for e in range(n):
+            t = echoes[l, e, 0]
+            value = complex(echoes[l, e, 1], echoes[l, e, 2]) * cmath.exp(-2j * math.pi * m[S_F0] * t)
+            kind = int(echoes[l, e, 3])
+            if t >= interval_us:
+                t -= interval_us
+                kind = RANGE_AMBIGUITY
+                echoes[l, e, 3] = kind
+            if t > end_us:
+                continue
+            for i in range(COUPLED):
+                own = arrivals[e, i, 0]
+                part = complex(arrivals[e, i, 1], arrivals[e, i, 2])
+                part *= cmath.exp(-2j * math.pi * m[S_F0] * own)
+                deposit(fine[l, kind], own - (echoes[l, e, 0] - t), m[S_SAMPLE], part.real, part.imag)
+            slot = int(t / m[S_SAMPLE])
+            n_history = int(echoes[l, e, 5])
+            source = region_of[int(echoes[l, e, 6 + n_history - 1])]
+            via = region_of[int(echoes[l, e, 6])]
+            if slot < best.shape[2] and abs(value) ** 2 > best[l, kind, slot]:
+                best[l, kind, slot] = abs(value) ** 2
+                best_tag[l, kind, slot] = via * 256 + int(echoes[l, e, 4])
+                best_index[l, kind, slot] = SPECULAR - source
+        for k in range(n_legs):
+            if media[int(legs[k, REGION]), 4] <= 0.0 and samples.shape[0] == 0:
+                continue
+            kind = int(info[k, G_CLASS])
+            tag = int(info[k, G_VIA]) * 256 + int(info[k, G_ORDER])
+            if abs(legs[k, AMPLITUDE]) > LEG_RETRACED:
+                walk_leg(legs[k], info[k], RETRACED, centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm,
+                         focus_edges, c_start, 0.0, end_us, points, starts, grid, samples, True, elevation, scale,
+                         fine[l, kind], best[l, kind], best_tag[l, kind], best_index[l, kind], tag)  # fmt: skip
+            if info[k, G_CROSS] > 0.0:
+                walk_leg(legs[k], info[k], CROSSED, centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm,
+                         focus_edges, c_start, 0.0, end_us, points, starts, grid, samples, True, elevation, scale,
+                         fine[l, kind], best[l, kind], best_tag[l, kind], best_index[l, kind], tag)  # fmt: skip
+        # What answers after the next pulse has gone out
+        if listen_us > interval_us:
+            nxt = min(l + 1, n_lines - 1)
+            lateral_start = face_mm[nxt] - face_mm[l]
+            lateral_slope = lateral_start / m[S_RADIUS] if m[S_RADIUS] < 1e8 else 0.0
+            for k in range(n_centre):
+                leave = min(centre[k, LENGTH], reach - centre[k, PATH])
+                t0 = 2 * centre[k, TIME]
+                t1 = t0 + 2 * leave / centre[k, SPEED]
+                if t1 <= interval_us:
+                    continue
+                skip = max(0.0, 0.5 * (interval_us - t0) * centre[k, SPEED])
+                step_row(legs[0], centre[k], skip)
+                info[0, G_LENGTH] = leave - skip
+                walk_leg(legs[0], info[0], RETRACED, centre, n_centre, line, lateral_start, lateral_slope, face_mm[l], m,
+                         focus_mm, focus_edges, c_start, interval_us, min(end_us, listen_us - interval_us), points,
+                         starts, grid, samples, False, elevation, scale, fine[l, RANGE_AMBIGUITY],
+                         best[l, RANGE_AMBIGUITY], best_tag[l, RANGE_AMBIGUITY], best_index[l, RANGE_AMBIGUITY],
+                         0)  # fmt: skip
