@@ -1,7 +1,8 @@
 """The command line: parses, calls, prints, and decides nothing.
 
-Exit codes: 0 done; 1 the scene is wrong (faults on stderr, one a line, nothing written);
-2 the command line is wrong; 3 our fault, with the command that repeats it; 130 interrupted.
+Exit codes: 0 done; 1 the scene or a setting is wrong (faults on stderr, one a line, nothing
+written); 2 the command line is wrong; 3 our fault, with the command that repeats it;
+130 interrupted.
 """
 
 from __future__ import annotations
@@ -20,14 +21,8 @@ from typing import Any
 import click
 
 from renderer.errors import SceneError, SettingError
-from renderer.scene import (
-    copy_scene,
-    json_schema,
-    parse_setting_value,
-    read_scene,
-    reference_page,
-    shipped_scene_names,
-)
+from renderer.scene import copy_scene, json_schema, read_scene, reference_page, shipped_scene_names
+from renderer.scene.names import CLASSES, hint
 from renderer.scene.scene import Scene
 from renderer.streams import MAX_SEED
 
@@ -35,6 +30,8 @@ PROGRAM = "echowright"
 DONE, INPUT_WRONG, COMMAND_WRONG, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
 CAUTION = "Pictures are synthetic: for teaching and research, not for diagnosis or to set a machine by."
+
+COMPILING = "Compiling the kernels for the first time; this takes about a minute."
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 changed = click.option(
@@ -59,7 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return COMMAND_WRONG
-    except SettingError as error:
+    except SettingError as error:  # of an argument: settings of the scene come as faults
         click.echo(f"{PROGRAM}: {error}", err=True)
         return COMMAND_WRONG
     except SceneError as error:
@@ -110,6 +107,15 @@ def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> 
     except PackageNotFoundError:
         click.echo(f"{PROGRAM}, run from its source tree")
     context.exit()
+
+
+def _known_classes(_: click.Context, __: click.Parameter, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Origin classes, each of them known."""
+    for name in names:
+        if name not in CLASSES:
+            near = hint(name, CLASSES) or f" Known: {', '.join(CLASSES)}"
+            raise click.BadParameter(f"unknown class '{name}'.{near}")
+    return names
 
 
 @click.group(help=f"Make synthetic ultrasound pictures of described phantoms, with exact truth.\n\n{CAUTION}")
@@ -196,7 +202,13 @@ def schema(page: bool, as_json: bool) -> None:
 @seeded
 @click.option("--out", "folder", default=".", metavar="DIR", help="Folder of the files; this one by default.")
 @click.option("--overlay", is_flag=True, help="Also write the picture with the truth drawn over it.")
-@click.option("--without", multiple=True, metavar="CLASS", help="Leave an origin class out, such as mirror.")
+@click.option(
+    "--without",
+    multiple=True,
+    metavar="CLASS",
+    callback=_known_classes,
+    help="Leave an origin class out, such as mirror.",
+)
 @as_json
 def render(
     scene: str,
@@ -209,6 +221,7 @@ def render(
 ) -> None:
     """Render a scene into files."""
     ready = _ready_scene(scene, changes)
+    _refuse_file(Path(folder))
     frame = _renderer().render(ready, seed=seed, without=without)
     store = importlib.import_module("renderer.frame.store")
     written = store.write_frame(frame, Path(folder), ready.name, overlay=overlay)
@@ -231,29 +244,41 @@ def explain(
     scene: str, point: tuple[float, float], changes: tuple[str, ...], seed: int | None, as_json: bool
 ) -> None:
     """Print the contributions at a point."""
-    frame = _renderer().render(_ready_scene(scene, changes), seed=seed)
-    rows = [row.as_row() for row in frame.explain(*point)]
+    ready = _ready_scene(scene, changes)
+    frame = _renderer().render(ready, seed=seed)
+    rows = frame.explain(*point)
     if as_json:
         _print_json(rows)
         return
     for row in rows:
-        click.echo("  ".join(f"{key}: {value}" for key, value in row.items()))
+        click.echo(f"{row['level_db']:7.1f} dB  {row['class']}: {row['path']}")
+
+
+def _refuse_file(folder: Path) -> None:
+    """Say that a folder is wanted before a picture is made, and not afterwards."""
+    if folder.exists() and not folder.is_dir():
+        raise SettingError(f"--out wants a folder, and '{folder}' is none")
 
 
 def _renderer() -> Any:
     """The module that renders, loaded only where it is needed: its kernels take half a second."""
-    return importlib.import_module("renderer.render")
+    jit = importlib.import_module("renderer.jit")
+    # Asked before the kernels are loaded, because that makes the folder.
+    if not any(file.is_file() for file in jit.cache_folder().rglob("*")):
+        click.echo(COMPILING, err=True)
+    return importlib.import_module("renderer.flow")
 
 
 def _ready_scene(name: str, changes: Sequence[str]) -> Scene:
     """A scene with the settings of the command line."""
+    pairs = [_setting(text) for text in changes]
     scene = read_scene(name)
-    return scene.with_settings(dict(_setting(text) for text in changes)) if changes else scene
+    return scene.with_written_settings(pairs) if pairs else scene
 
 
-def _setting(text: str) -> tuple[str, Any]:
-    """A path and a value from ``path=value``; the value is read as strictly as in a file."""
+def _setting(text: str) -> tuple[str, str]:
+    """A path and a value, as they are written, from ``path=value``."""
     path, equals, value = text.partition("=")
     if not equals or not path.strip():
         raise SettingError(f"--set wants PATH=VALUE, such as machine.gain_db=10, got '{text}'")
-    return path.strip(), parse_setting_value(path.strip(), value)
+    return path.strip(), value

@@ -32,15 +32,15 @@ def write_frame(frame: Frame, folder: str | Path, name: str, *, overlay: bool = 
         If the folder cannot be made or written to, or ``name`` is no plain file name.
     """
     folder = Path(folder)
-    if not name or Path(name).name != name:
+    if name in ("", ".", "..") or Path(name).name != name:
         raise SettingError(f"a frame needs a plain file name, got {name!r}")
     writers: dict[str, Writer] = {
-        f"{name}.png": lambda path: _write_png(frame.image, path),
+        f"{name}.png": lambda path: write_png(frame.image, path),
         f"{name}.npz": lambda path: _write_npz(frame, path),
         f"{name}.json": lambda path: _write_json(frame, path),
     }
     if overlay:
-        writers[f"{name}.overlay.png"] = lambda path: _write_png(overlay_picture(frame), path)
+        writers[f"{name}.overlay.png"] = lambda path: write_png(overlay_picture(frame), path)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         return write_whole(folder, writers)
@@ -128,7 +128,7 @@ def describe_frame(frame: Frame) -> dict[str, Any]:
     }
 
 
-def _write_png(pixels: npt.NDArray[np.uint8], path: Path) -> None:
+def write_png(pixels: npt.NDArray[np.uint8], path: Path) -> None:
     """A PNG with the caution among its text fields."""
     text = PngImagePlugin.PngInfo()
     text.add_text("Disclaimer", CAUTION)  # a keyword of the PNG standard

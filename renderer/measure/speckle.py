@@ -1,4 +1,9 @@
-"""Statistics of speckle, with their uncertainty from the number of independent cells.
+"""Statistics of speckle, with their uncertainty.
+
+Neighbouring samples are not independent, and each statistic has its own correlation length. The
+uncertainty of a statistic is therefore taken from its influence function (what one sample adds to
+it): its spread, over the root of the number of *its* independent cells (Hampel 1974, The influence
+curve and its role in robust estimation, from memory).
 
 Measure on lines, not on pixels: scan conversion smooths. The level should be even within the
 region, or its slope counts as spread.
@@ -14,13 +19,8 @@ import numpy.typing as npt
 from renderer.errors import SettingError
 
 Array = npt.NDArray[np.floating]
-
-# Standard deviations over many independent fields of n cells, from trials with Rayleigh
-# amplitudes: SNR 1.34 / sqrt(n); log spread 1.04 / sqrt(n) of its value.
-SNR_SCATTER = 1.34
-LOG_SD_SCATTER = 1.04
-# <I^2>/<I>^2 of n exponential intensities: the delta method gives variance (20 + 16 - 32) / n = 4/n.
-MOMENT_SCATTER = 2.0
+# An exact zero has no level; it is counted as -300 dB.
+SMALLEST_AMPLITUDE = 1e-15
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class SpeckleStatistics:
 
     ``snr`` is mean over standard deviation of the envelope (Rayleigh: 1.913), ``log_sd_db`` the
     standard deviation of its level (5.57 dB), ``moment`` is <I^2>/<I>^2 of the intensity (2).
-    ``mean_db`` is the level of the mean intensity. Uncertainties hold for full development.
+    ``mean_db`` is the level of the mean intensity, ``n_cells`` the number of its independent cells.
     """
 
     mean_db: Measured
@@ -60,16 +60,22 @@ def speckle_statistics(amplitude: Array) -> SpeckleStatistics:
     n_cells = independent_cells(intensity)
     if not n_cells >= 2.0:
         raise SettingError(f"the region holds {n_cells:.1f} independent cells; statistics need at least 2")
-    root = np.sqrt(n_cells)
-    log_sd = float(np.std(20.0 * np.log10(np.maximum(amplitude, 1e-15))))
-    mean = float(intensity.mean())
+    level = 20.0 * np.log10(np.maximum(amplitude, SMALLEST_AMPLITUDE))
+    mean, mu, sd, log_sd = intensity.mean(), amplitude.mean(), amplitude.std(), level.std()
+    moment = (intensity**2).mean() / mean**2
+    deviation, log_deviation = (amplitude - mu) / sd, level - level.mean()
     return SpeckleStatistics(
-        mean_db=Measured(10.0 * float(np.log10(mean)), 10.0 / float(np.log(10.0) * root)),
-        snr=Measured(float(amplitude.mean() / amplitude.std()), SNR_SCATTER / root),
-        log_sd_db=Measured(log_sd, LOG_SD_SCATTER * log_sd / root),
-        moment=Measured(float((intensity**2).mean()) / mean**2, MOMENT_SCATTER / root),
+        mean_db=_measured(10.0 * np.log10(mean), 10.0 / np.log(10.0) * intensity / mean),
+        snr=_measured(mu / sd, deviation - 0.5 * mu / sd * deviation**2),
+        log_sd_db=_measured(log_sd, log_deviation**2 / (2.0 * log_sd)),
+        moment=_measured(moment, (intensity / mean) ** 2 - 2.0 * moment * intensity / mean),
         n_cells=n_cells,
     )
+
+
+def _measured(value: float, influence: Array) -> Measured:
+    """A statistic and its uncertainty, from the field of its influence function."""
+    return Measured(float(value), float(influence.std() / np.sqrt(independent_cells(influence))))
 
 
 def autocovariance(field: Array, axis: int) -> Array:
@@ -97,19 +103,21 @@ def correlation_width(field: Array, axis: int) -> float:
     return float(2.0 * (k - 1 + (curve[k - 1] - 0.5) / (curve[k - 1] - curve[k])))
 
 
-def cell_samples(intensity: Array, axis: int) -> float:
-    """Length of a correlation cell along an axis, in samples: the sum over all lags of the
-    intensity's autocovariance, up to its first zero (beyond, it is noise of the estimate).
+def cell_samples(field: Array, axis: int) -> float:
+    """Length of a correlation cell along an axis, in samples.
+
+    The sum over all lags of the autocovariance, up to its first zero (beyond, it is noise of the
+    estimate). Of the intensity, for the usual speckle cell.
     """
-    curve = autocovariance(intensity, axis)
+    curve = autocovariance(field, axis)
     negative = np.flatnonzero(curve <= 0.0)
     end = int(negative[0]) if negative.size else len(curve)
     return float(1.0 + 2.0 * curve[1:end].sum())
 
 
-def independent_cells(intensity: Array) -> float:
+def independent_cells(field: Array) -> float:
     """Number of independent cells in a rectangular region: samples over the cell of both axes.
 
     Takes the correlation as a product of its two axes, as for a separable point response.
     """
-    return float(intensity.size / np.prod([cell_samples(intensity, axis) for axis in range(intensity.ndim)]))
+    return float(field.size / np.prod([cell_samples(field, axis) for axis in range(field.ndim)]))

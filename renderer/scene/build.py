@@ -47,8 +47,9 @@ from renderer.tissue.solids import (
 from renderer.tissue.table import material, material_names
 from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_deg
 
+LUMEN_TISSUE = "water"  # what fills a hollow needle
 CONVEX_LINES = 192
-MAX_LINES = 512
+MIN_LINES, MAX_LINES = 2, 512
 
 
 def build_phantom(row: PhantomRow) -> Phantom:
@@ -57,6 +58,8 @@ def build_phantom(row: PhantomRow) -> Phantom:
     for solid in row.solids:
         others = (getattr(solid, "wall_tissue", None), getattr(solid, "behind", None))
         names |= {solid.tissue, *(name for name in others if name)}
+        if getattr(solid, "hollow", False):
+            names.add(LUMEN_TISSUE)
     materials = {name: build_material(name, row.tissues) for name in sorted(names)}
     solids = tuple(build_solid(solid) for solid in row.solids)
     return Phantom(row.background, row.coupling, Frozen(materials), solids)
@@ -233,7 +236,7 @@ def build_pose(row: PoseRow) -> Pose:
 
 def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
     """What is sent and how it is listened to, with the defaults that depend on probe and depth."""
-    lines = min(probe.elements, MAX_LINES) if probe.kind == "linear" else CONVEX_LINES
+    lines = min(max(probe.elements, MIN_LINES), MAX_LINES) if probe.kind == "linear" else CONVEX_LINES
     focus = [row.depth_mm / 2] if row.focus_mm is None else row.focus_mm
     return ScanSettings(
         n_lines=_or(row.lines, lines),

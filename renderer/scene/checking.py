@@ -7,7 +7,7 @@ from pydantic import ValidationError
 from renderer.scene.format_scene import SceneRow
 from renderer.scene.rules import rule_faults
 from renderer.scene.tree import Found, Tree
-from renderer.scene.view import View, faulty_paths
+from renderer.scene.view import View
 from renderer.scene.wording import format_faults
 
 
@@ -18,13 +18,17 @@ def check(tree: Tree) -> tuple[SceneRow | None, list[Found]]:
         return None, found
     if not isinstance(tree.value, dict):
         return None, found or [Found((), "a scene is a mapping of keys, such as title and phantom")]
-    row = None
+    row, faults = _format_check(tree)
+    # What was said twice or shared can still be trusted; what was not read, or broke a row, cannot.
+    bad = {fault.path for fault in faults} | tree.spoiled
+    rules = rule_faults(View(tree.value, bad))
+    faults += [fault for fault in rules if not any(fault.path[: len(path)] == path for path in bad)]
+    return row, found + faults
+
+
+def _format_check(tree: Tree) -> tuple[SceneRow | None, list[Found]]:
+    """The rows of the format, or the faults that the table finds."""
     try:
-        row = SceneRow.model_validate(tree.value)
+        return SceneRow.model_validate(tree.value), []
     except ValidationError as error:
-        found += format_faults(error, tree)
-    bad = faulty_paths(found, tree.spoiled)
-    for fault in rule_faults(View(tree.value, bad)):
-        if not any(fault.path[: len(path)] == path for path in bad):
-            found.append(fault)
-    return row, found
+        return None, format_faults(error, tree)

@@ -17,13 +17,17 @@ NAME_PATTERN = r"^[^\W_](?:[\w .\-]*[\w])?$"
 class Model(BaseModel):
     """A mapping of the format: unknown keys are refused and nothing is converted silently.
 
-    ``later`` lists keys that are known and not supported yet; ``one_of`` groups of keys of which
-    exactly one must be given.
+    ``later`` lists keys that are known and not supported yet, ``later_words`` such words by key, and
+    ``only`` keys of which one value alone is supported yet. ``one_of`` are groups of keys of which
+    exactly one must be given, ``notes`` what the manual says beside the rows.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
     later: ClassVar[tuple[str, ...]] = ()
+    later_words: ClassVar[dict[str, tuple[str, ...]]] = {}
+    only: ClassVar[dict[str, float | bool]] = {}
     one_of: ClassVar[tuple[tuple[str, ...], ...]] = ()
+    notes: ClassVar[tuple[str, ...]] = ()
 
 
 def kind_of(value: Any) -> str:

@@ -17,6 +17,7 @@ class ProbeRow(Model):
     """A one-dimensional array with a fixed elevation lens."""
 
     later: ClassVar[tuple[str, ...]] = ("preset", "sector_deg", "lens")
+    later_words: ClassVar[dict[str, tuple[str, ...]]] = {"kind": ("sector",)}
     kind: Literal["linear", "convex"] = Field(description="shape of the face")
     elements: int = Field(ge=1, le=1024, description="number of elements")
     pitch_mm: float = Field(ge=0.02, le=3, description="distance between element centres")
@@ -51,11 +52,20 @@ class MachineRow(Model):
     """The console: what is sent, how it is listened to, and how it is shown."""
 
     later: ClassVar[tuple[str, ...]] = ("harmonic", "view_mm", "view_deg")
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "The chain: echoes (`output_db`) and noise (`noise_db`) are added; then come `gain_db`, the slope, "
+            "`tgc_db`, `lateral_gain_db` and, with `flat_field`, the factory curve; then the envelope, the mean of "
+            "the views of `compound_deg`, `persistence`, `edge_enhancement`, `reject_db` and `grey_map`."
+        ),
+        "White is 0 dB, black is minus `dynamic_range_db`; nothing is scaled by its own minimum or maximum.",
+        "`persistence` runs from frame to frame of a series; a single picture has none.",
+    )
     lines: int | None = Field(
         default=None,
-        ge=1,
+        ge=2,
         le=512,
-        description="lines of the picture; the probe's elements (linear) or 192 (convex)",
+        description="lines of the picture; the probe's elements (linear, at least 2) or 192 (convex)",
     )
     depth_mm: float = Field(default=60.0, ge=5, le=400, description="depth of the picture")
     frequency_mhz: float | None = Field(

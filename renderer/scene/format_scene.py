@@ -18,6 +18,12 @@ SeedNumber = Annotated[int, Field(ge=0, le=2**32 - 1)]
 class PhantomRow(Model):
     """What is scanned: a background with solids in it, under a coupling medium."""
 
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "A solid that lies across z = 0 also covers the coupling there. Regions are told apart by the name of "
+            "their solid; a wall is NAME.wall, the far side of a sheet NAME.behind."
+        ),
+    )
     background: TissueName = Field(description="tissue that fills all of z >= 0 around the solids")
     coupling: TissueName = Field(
         default="gel", description="tissue of z < 0 and of the gap under a lifted probe"
@@ -33,6 +39,7 @@ class PhantomRow(Model):
 class PhysicsRow(Model):
     """Switches for what-if pictures; all are on where nothing is said."""
 
+    only: ClassVar[dict[str, float | bool]] = {"lobes": True, "clutter": True}
     refraction: bool = Field(default=True, description="sound bends where the speed changes")
     speed: bool = Field(default=True, description="tissues have their own speeds; false: the assumed speed")
     attenuation: bool = Field(

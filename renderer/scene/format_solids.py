@@ -22,6 +22,11 @@ from renderer.scene.format_base import (
 
 Wall = Annotated[float, Field(ge=0.01, le=100)]
 
+THIN = (
+    "Thinner than 1.5 wavelengths (assumed speed over pulse frequency) it is a point reflector: it shines and "
+    "casts no shadow. From there on it is traced as a body."
+)
+
 
 class SurfaceRow(Model):
     """How a surface departs from its ideal shape."""
@@ -34,6 +39,17 @@ class SurfaceRow(Model):
 class SolidRow(Model):
     """What every solid has."""
 
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "`rotate_deg` turns about x, then about y, then about z, all through the solid's own centre. About y, "
+            "positive lowers the right side, as `tilt_deg` and `rock_deg` do."
+        ),
+        (
+            "The own centre is the middle of boxes, ellipsoids, tubes and wires; the middle of the shaft of a "
+            "needle; the middle of the extent of a prism or of a curved sheet; the centre of the sphere of a cap; "
+            "and the place at x = 0 of the upper plane of a slab."
+        ),
+    )
     name: Name = Field(description="name of the solid, unique in the scene")
     tissue: TissueName = Field(description="tissue that fills it")
     rotate_deg: Turns = Field(default=[0.0, 0.0, 0.0], description="turn about its own centre: about x, y, z")
@@ -62,6 +78,7 @@ class BoxRow(SolidRow):
 class EllipsoidRow(SolidRow):
     """Ellipsoid or sphere."""
 
+    notes: ClassVar[tuple[str, ...]] = ("`radii_mm` are outer sizes: the wall lies inside them.",)
     shape: Literal["ellipsoid"]
     centre_mm: Point3 = Field(description="centre")
     radii_mm: Radii = Field(description="outer half axes along x, y, z; one number for a sphere")
@@ -72,6 +89,7 @@ class EllipsoidRow(SolidRow):
 class TubeRow(SolidRow):
     """Straight cylinder."""
 
+    notes: ClassVar[tuple[str, ...]] = ("`radius_mm` is the outer size: the wall lies inside it.",)
     shape: Literal["tube"]
     from_mm: Point3 = Field(description="centre of one end")
     to_mm: Point3 = Field(description="centre of the other end")
@@ -94,6 +112,13 @@ class PrismRow(SolidRow):
 class CapRow(Model):
     """Part of a sphere around one pole."""
 
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "With a positive radius the pole is the point nearest to the probe, and the cap is a dome; its "
+            "thickness lies inside the sphere. With a negative one the pole is the point farthest from the probe, "
+            "and the cap is a bowl that opens towards it; its thickness lies outside the sphere."
+        ),
+    )
     centre_mm: Point3 = Field(description="centre of the sphere")
     radius_mm: float = Field(
         ge=-1000, le=1000, description="radius; positive: a dome, negative: a bowl open to the probe"
@@ -105,6 +130,9 @@ class SheetRow(SolidRow):
     """Thin layer along a curve or a cap; the curve is its front face."""
 
     one_of: ClassVar[tuple[tuple[str, ...], ...]] = (("curve_mm", "cap"),)
+    notes: ClassVar[tuple[str, ...]] = (
+        "`behind` fills everything that is deeper than the sheet, within its width and its extent along y.",
+    )
     shape: Literal["sheet"]
     thickness_mm: float = Field(ge=0.001, le=100, description="thickness")
     curve_mm: Annotated[list[Point2], Field(min_length=2, max_length=400)] | None = Field(
@@ -121,6 +149,17 @@ class SheetRow(SolidRow):
 class NeedleRow(SolidRow):
     """Straight shaft with a tip, from the upper left for a positive angle."""
 
+    only: ClassVar[dict[str, float | bool]] = {"bevel_deg": 0}
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "For a positive angle the tip is the deepest point, and the shaft rises from it to the upper left, towards "
+            "-x; for a negative one it is the upper end, and the shaft falls away below it."
+        ),
+        (
+            "A hollow needle is filled with water, and the region of its name is that lumen; the shaft is "
+            "NAME.wall. The bore is 0.65 of the outer diameter (common practice, no source)."
+        ),
+    )
     shape: Literal["needle"]
     tip_mm: Point3 = Field(description="tip")
     angle_deg: float = Field(ge=-90, le=90, description="angle of the shaft to the face of the probe")
@@ -136,6 +175,7 @@ class NeedleRow(SolidRow):
 class WireRow(SolidRow):
     """Thin straight filament."""
 
+    notes: ClassVar[tuple[str, ...]] = (THIN,)
     shape: Literal["wire"]
     from_mm: Point3 = Field(description="one end")
     to_mm: Point3 = Field(description="other end")
@@ -145,6 +185,7 @@ class WireRow(SolidRow):
 class BeadRow(SolidRow):
     """Small sphere."""
 
+    notes: ClassVar[tuple[str, ...]] = (THIN,)
     shape: Literal["bead"]
     at_mm: Point3 = Field(description="centre")
     diameter_mm: float = Field(ge=0.005, le=20, description="diameter")

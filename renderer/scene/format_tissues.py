@@ -30,6 +30,12 @@ class TextureRow(Model):
     """Texture above the speckle, as octaves that add in dB."""
 
     later: ClassVar[tuple[str, ...]] = ("sheets", "vessels", "orientation")
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "A preset by name stands for the octaves in the table of textures below. The mean level stays that of "
+            "`backscatter_db`."
+        ),
+    )
     octaves: Annotated[list[OctaveRow], Field(min_length=1, max_length=8)] = Field(
         description="scales and their contrasts"
     )

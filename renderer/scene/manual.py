@@ -55,14 +55,17 @@ def json_schema() -> dict[str, Any]:
 
 
 def _models() -> list[type[Model]]:
-    return [*SHAPES.values(), RemedyRow]
+    return [*SHAPES.values(), RemedyRow, PhysicsRow]
 
 
 def _declare_rules(definition: dict[str, Any], model: type[Model]) -> None:
-    """Exactly one of some keys, as a schema says it."""
+    """Exactly one of some keys, and the only value of others, as a schema says it."""
     groups = [{"oneOf": [{"required": [key]} for key in keys]} for keys in model.one_of]
     if groups and definition:
         definition["allOf"] = groups
+    for key, value in model.only.items():
+        row = definition["properties"][key]
+        definition["properties"][key] = {"const": value, "description": row["description"]}
 
 
 def _without_null(node: Any) -> Any:
@@ -71,9 +74,7 @@ def _without_null(node: Any) -> Any:
         return [_without_null(item) for item in node]
     if not isinstance(node, dict):
         return node
-    node = {
-        key: _without_null(item) for key, item in node.items() if not (key == "default" and _no_default(item))
-    }
+    node = {key: _without_null(item) for key, item in node.items() if not _superfluous(key, item)}
     rest = [item for item in node.get("anyOf", ()) if item != {"type": "null"}]
     if "anyOf" in node and len(rest) == 1:
         del node["anyOf"]
@@ -81,9 +82,11 @@ def _without_null(node: Any) -> Any:
     return node
 
 
-def _no_default(value: Any) -> bool:
-    """Whether a default is none to show: nothing, or a mapping whose keys have their own defaults."""
-    return value is None or isinstance(value, dict)
+def _superfluous(key: str, value: Any) -> bool:
+    """Whether a word of the schema says nothing: a title made from the key, or a default of nothing."""
+    if key == "title":
+        return isinstance(value, str)
+    return key == "default" and (value is None or isinstance(value, dict))
 
 
 def reference_page() -> str:
@@ -139,7 +142,12 @@ def _section(title: str, model: type[Model]) -> Iterator[str]:
     for keys in model.one_of:
         yield ""
         yield f"Exactly one of {one_of(keys)}."
-    later = [*model.later, *(f"shape {shape}" for shape in LATER_SHAPES if model is SolidRow)]
+    for note in model.notes if not common or model.notes != SolidRow.notes else ():
+        yield ""
+        yield note
+    later = [*model.later, *(f"{key} {word}" for key, words in model.later_words.items() for word in words)]
+    later += [f"{key} other than {show(value)}" for key, value in model.only.items()]
+    later += [f"shape {shape}" for shape in LATER_SHAPES if model is SolidRow]
     if later:
         yield ""
         yield f"Known, and {NOT_YET}: {', '.join(later)}."

@@ -27,7 +27,9 @@ def read_scene(path: str | os.PathLike[str]) -> Scene:
         With every fault that was found, if the file cannot be read or is no good scene.
     """
     if not isinstance(path, str | os.PathLike) or not isinstance(os.fspath(path), str):
-        raise SceneError([Fault(None, None, "", "the path of a scene file, or the name of a shipped scene, is wanted")])
+        raise SceneError(
+            [Fault(None, None, "", "the path of a scene file, or the name of a shipped scene, is wanted")]
+        )
     file = shipped_scene_path(path) or FilePath(path)
     text = _file_text(file)
     return _scene(read_text(text), str(file), file.stem)
@@ -56,18 +58,7 @@ def parse_scene(
 
 def _file_text(file: FilePath) -> str:
     """The text of a file, if it can be one."""
-    try:
-        if file.is_dir():
-            raise _file_error(file, "is a folder; the path of a scene file is wanted")
-        if file.exists() and not file.is_file():
-            raise _file_error(file, "is not a plain file")
-        with file.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise _file_error(file, "there is no such file") from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror.lower() if isinstance(error, OSError) and error.strerror else "no usable path"
-        raise _file_error(file, f"cannot be read: {reason}") from None
+    data = _file_bytes(file)
     if len(data) > MAX_BYTES:
         raise _file_error(file, f"is larger than {MAX_BYTES} bytes, the most that a scene may have")
     try:
@@ -77,8 +68,26 @@ def _file_text(file: FilePath) -> str:
         raise SceneError([Fault(str(file), line, "", "is no UTF-8 text. Save the file as UTF-8")]) from None
 
 
+def _file_bytes(file: FilePath) -> bytes:
+    """What is in a file, or a little more than is allowed."""
+    if "\0" in str(file):
+        raise _file_error(file, "is no usable path")
+    if file.is_dir():
+        raise _file_error(file, "is a folder; the path of a scene file is wanted")
+    if file.exists() and not file.is_file():
+        raise _file_error(file, "is not a plain file")
+    try:
+        with file.open("rb") as stream:
+            return stream.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise _file_error(file, "there is no such file") from None
+    except OSError as error:
+        reason = (error.strerror or "the system refuses").lower()
+        raise _file_error(file, f"cannot be read: {reason}") from None
+
+
 def _file_error(file: FilePath, message: str) -> SceneError:
-    return SceneError([Fault(str(file), None, "", message)])
+    return SceneError([Fault(str(file).replace("\0", "?"), None, "", message)])
 
 
 def _scene(tree: Tree, file: str | None, name: str) -> Scene:

@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from typing import Any
 
 from renderer.scene.format_base import Model
 from renderer.scene.format_machine import MachineRow, ProbeRow
-from renderer.scene.format_scene import RemedyRow
+from renderer.scene.format_scene import PhysicsRow, RemedyRow
 from renderer.scene.format_solids import SHAPES
-from renderer.scene.names import one_of, show
+from renderer.scene.names import NOT_YET, one_of, show
 from renderer.scene.rules_solids import SOLID_RULES
 from renderer.scene.rules_tissues import TISSUE_RULES
-from renderer.scene.tree import Found
+from renderer.scene.tree import Found, Path
 from renderer.scene.view import View
 
 MAX_ARC_DEG = 180.0
@@ -30,11 +29,7 @@ def rule_faults(view: View) -> list[Found]:
 
 def exactly_one(view: View) -> Iterator[Found]:
     """Of some keys exactly one must be given."""
-    places: list[tuple[tuple[Any, ...], type[Model]]] = []
-    for i, row in enumerate(view.rows("phantom", "solids")):
-        shape = row.get("shape") if isinstance(row, dict) else None
-        if isinstance(shape, str) and shape in SHAPES:
-            places.append((("phantom", "solids", i), SHAPES[shape]))
+    places = _solid_models(view)
     places += [(("remedies", i), RemedyRow) for i in range(len(view.rows("remedies")))]
     for path, model in places:
         row = view.mapping(*path)
@@ -44,6 +39,28 @@ def exactly_one(view: View) -> Iterator[Found]:
                 yield Found(path, f"one of {one_of(keys)} is missing")
             elif len(given) > 1:
                 yield Found((*path, given[-1]), f"excludes {given[0]}; give one of {one_of(keys)}")
+
+
+def only_yet(view: View) -> Iterator[Found]:
+    """Of some keys only one value is supported yet; another would be ignored."""
+    places = _solid_models(view)
+    places.append((("physics",), PhysicsRow))
+    for path, model in places:
+        for key, value in model.only.items():
+            found = view.at(*path, key, default=value)
+            if found is not None and found != value:
+                message = f"{show(found)} is {NOT_YET}; leave the key out, or write {show(value)}"
+                yield Found((*path, key), message)
+
+
+def _solid_models(view: View) -> list[tuple[Path, type[Model]]]:
+    """Paths of the solids with a known shape, and the rows that describe them."""
+    places: list[tuple[Path, type[Model]]] = []
+    for i, row in enumerate(view.rows("phantom", "solids")):
+        shape = row.get("shape") if isinstance(row, dict) else None
+        if isinstance(shape, str) and shape in SHAPES:
+            places.append((("phantom", "solids", i), SHAPES[shape]))
+    return places
 
 
 def convex_radius(view: View) -> Iterator[Found]:
@@ -145,6 +162,7 @@ def remedy_names(view: View) -> Iterator[Found]:
 
 RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     exactly_one,
+    only_yet,
     convex_radius,
     channels,
     pulse_in_band,

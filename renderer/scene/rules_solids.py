@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +17,7 @@ SHORTEST_MM = 1e-3
 
 
 def unique_names(view: View) -> Iterator[Found]:
-    """Regions are told apart by name: of solids, of their walls, and of the background."""
+    """Regions are told apart by name: of solids, of their walls and far sides, and of the background."""
     taken = {name: "is the name of a region that is always there" for name in RESERVED}
     for i, _ in enumerate(view.rows(*SOLIDS)):
         name = view.text(*SOLIDS, i, "name")
@@ -26,8 +27,18 @@ def unique_names(view: View) -> Iterator[Found]:
             yield Found((*SOLIDS, i, "name"), f"{show(name)} {taken[name]}")
             continue
         taken[name] = f"is the name of an earlier solid (solids[{i}])"
-        if "wall_mm" in view.mapping(*SOLIDS, i):
-            taken[f"{name}.wall"] = f"is the name of the wall of '{name}'"
+        for ending, what in _further_regions(view.mapping(*SOLIDS, i)).items():
+            region = f"{name}.{ending}"
+            if region in taken:
+                message = f"{show(name)} calls its {what} {show(region)}, and that {taken[region]}"
+                yield Found((*SOLIDS, i, "name"), message)
+            taken[region] = f"is the name of the {what} of '{name}'"
+
+
+def _further_regions(row: dict[str, Any]) -> dict[str, str]:
+    """Endings of the regions that a solid has beside its own, and what they are."""
+    found = {"wall": "wall"} if "wall_mm" in row or row.get("hollow") is True else {}
+    return found | ({"behind": "far side"} if "behind" in row else {})
 
 
 def walls(view: View) -> Iterator[Found]:
@@ -83,6 +94,19 @@ def ignored_in_caps(view: View) -> Iterator[Found]:
             yield Found(
                 (*SOLIDS, i, "cap", "radius_mm"), f"{show(radius)} is too small; at least 0.1 either way"
             )
+            continue
+        thickness = view.number(*SOLIDS, i, "thickness_mm")
+        if radius is not None and thickness is not None and 0 < radius <= thickness:
+            message = f"{show(thickness)} leaves no room inside: the radius of the cap is {show(radius)}"
+            yield Found((*SOLIDS, i, "thickness_mm"), message)
+
+
+def turned_beads(view: View) -> Iterator[Found]:
+    """A bead looks the same however it is turned."""
+    for i, _ in enumerate(view.rows(*SOLIDS)):
+        row = view.mapping(*SOLIDS, i)
+        if row.get("shape") == "bead" and any(view.numbers(*SOLIDS, i, "rotate_deg") or ()):
+            yield Found((*SOLIDS, i, "rotate_deg"), "would be ignored: a bead is round. Leave the key out")
 
 
 def waves(view: View) -> Iterator[Found]:
@@ -143,5 +167,6 @@ SOLID_RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     two_ends,
     outlines,
     ignored_in_caps,
+    turned_beads,
     waves,
 )

@@ -23,14 +23,18 @@ def known_names(view: View) -> Iterator[Found]:
     for place in places:
         name = view.text(*place)
         if name is not None and name not in known:
-            near = hint(name, known)
-            message = f"unknown tissue {show(name)}.{near}" if near else f"unknown tissue {show(name)}"
+            near = (
+                hint(name, known)
+                or f" Describe it under phantom.tissues, or take one of {', '.join(sorted(known))}"
+            )
+            message = f"unknown tissue {show(name)}.{near}"
             yield Found(place, message)
 
 
 def circles(view: View) -> Iterator[Found]:
     """A tissue is not like itself by way of others. Like its own name means the shipped tissue."""
     own = view.mapping(*TISSUES)
+    said: set[str] = set()
     for name in own:
         trail, here = [name], name
         while True:
@@ -38,7 +42,8 @@ def circles(view: View) -> Iterator[Found]:
             if base is None or base not in own or (base == here and here in material_names()):
                 break
             if base in trail:
-                if base == name:
+                if base == name and name not in said:
+                    said.update(trail)
                     ring = " -> ".join([*trail, name])
                     yield Found((*TISSUES, name, "like"), f"goes round in a circle: {ring}")
                 break

@@ -16,6 +16,10 @@ MAX_MAGNITUDE = 1e12
 MIN_MAGNITUDE = 1e-12
 MAX_TEXT = 2000
 
+# Beside control characters also the three that end a line for some programs only.
+UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_LINE_BREAK = re.compile("[\n\r]")
+
 _INTEGER = re.compile(r"[-+]?(?:0|[1-9][0-9]*)")
 _DECIMAL = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)\.[0-9]*|\.[0-9]+)(?:[eE][-+][0-9]+)?")
 _TRUE = ("true", "True", "TRUE")
@@ -47,19 +51,29 @@ _TRAPS = (
 def read_scalar(text: str) -> tuple[Scalar | None, str]:
     """The value of a plain scalar, and what is wrong with it (empty where nothing is)."""
     if text in _EMPTY:
-        return None, "has no value. Leave the key out to use its default"
+        return None, "has no value. Write one, or leave the key out"
     if text in _TRUE or text in _FALSE:
         return text in _TRUE, ""
     if _INTEGER.fullmatch(text) or _DECIMAL.fullmatch(text):
         return _number(text)
-    if len(text) > MAX_TEXT:
-        return None, f"is a text of {len(text)} characters; at most {MAX_TEXT} are allowed"
+    if text_fault(text):
+        return None, text_fault(text)
     if _EXPONENT.fullmatch(text) and not _LEADING_ZERO.fullmatch(text):
         return None, f"'{text[:40]}' is read as a text by some programs. {_written_out(text)}"
     for pattern, complaint in _TRAPS:
         if pattern.fullmatch(text):
             return None, f"'{text[:40]}' {complaint}"
     return text, ""
+
+
+def text_fault(text: str) -> str:
+    """What is wrong with a text, wherever it stands: its length, its characters, or several lines."""
+    if len(text) > MAX_TEXT:
+        return f"is a text of {len(text)} characters; at most {MAX_TEXT} are allowed"
+    bad = UNPRINTABLE.search(text)
+    if bad is not None:
+        return f"holds the character U+{ord(bad.group()):04X}, which is not allowed"
+    return "is a text of several lines; one line is wanted" if _LINE_BREAK.search(text) else ""
 
 
 def number_fault(value: float) -> str:

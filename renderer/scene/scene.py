@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from renderer.errors import SettingError
+from renderer.errors import Fault, SceneError, SettingError
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.receive.settings import ReceiveSettings
 from renderer.scene import build
@@ -16,7 +16,7 @@ from renderer.scene.checking import check
 from renderer.scene.estimate import size_faults
 from renderer.scene.format_scene import SceneRow
 from renderer.scene.parts import Phantom, PhysicsSwitches, Remedy, freeze, thaw
-from renderer.scene.settings import apply_settings, setting_text
+from renderer.scene.settings import apply_settings, parse_setting_value, setting_faults, setting_text
 from renderer.scene.tree import Found, read_mapping
 
 
@@ -56,11 +56,28 @@ class Scene:
         SettingError
             If a path is not known or a value not allowed.
         """
-        tree, row = _changed(self.tree, changes)
-        changed = assemble(row, tree, self.file, self.name)
-        found = list(size_faults(changed.phantom, changed.probe, changed.scan))
-        if found:
-            raise SettingError(_one_line(found, tree))
+        changed, faults = _changed(self, changes)
+        if changed is None:
+            raise SettingError("; ".join(str(fault) for fault in faults))
+        return changed
+
+    def with_written_settings(self, pairs: Sequence[tuple[str, str]]) -> Scene:
+        """The same for settings that were typed: pairs of a path and a value as it stands in a file.
+
+        Raises
+        ------
+        SceneError
+            With every fault that was found.
+        """
+        faults = setting_faults(thaw(self.tree), pairs)
+        if faults:
+            raise SceneError(faults)
+        try:
+            changed, faults = _changed(self, {path: parse_setting_value(path, text) for path, text in pairs})
+        except SettingError as error:
+            raise SceneError([Fault(None, None, "", str(error))]) from None
+        if changed is None:
+            raise SceneError(faults)
         return changed
 
 
@@ -92,23 +109,21 @@ def _digest(row: SceneRow) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
-def _changed(tree: Mapping[str, Any], changes: Mapping[str, Any]) -> tuple[dict[str, Any], SceneRow]:
-    """A tree with changes written into it, and its checked rows."""
+def _changed(scene: Scene, changes: Mapping[str, Any]) -> tuple[Scene | None, list[Fault]]:
+    """A scene with changes written into it, or the faults that they bring, by the paths of settings."""
     if not isinstance(changes, Mapping):
         raise SettingError("settings are a mapping of paths to values, such as {'machine.gain_db': 10}")
-    new = thaw(tree)
+    new = thaw(scene.tree)
     apply_settings(new, changes)
     plain = read_mapping(new)
     row, found = check(plain)
-    if row is None or found:
-        raise SettingError(_one_line(found, new))
-    return plain.value, row
-
-
-def _one_line(found: list[Found], tree: dict[str, Any]) -> str:
-    """Faults of changed settings in one line, by the paths of settings."""
-    names = [row["name"] for row in tree["phantom"].get("solids", [])]
-    return "; ".join(f"{setting_text(fault.path, names)}: {fault.message}" for fault in found)
+    changed = None
+    if row is not None and not found:
+        changed = assemble(row, plain.value, scene.file, scene.name)
+        found = list(size_faults(changed.phantom, changed.probe, changed.scan))
+    names = [solid["name"] for solid in new["phantom"].get("solids", [])]
+    faults = [Fault(None, None, setting_text(fault.path, names), fault.message) for fault in found]
+    return (None if faults else changed), faults
 
 
 def remedy_faults(scene: Scene) -> Iterator[Found]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from renderer.errors import SettingError
+from renderer.errors import Fault, SettingError
 from renderer.scene.format_scene import SceneRow
 from renderer.scene.names import hint, one_of, show
 from renderer.scene.tree import Path, path_text, read_value
@@ -116,6 +116,23 @@ def setting_text(path: Path, names: list[str]) -> str:
     if len(short) > 1 and short[0] == "solids" and isinstance(short[1], int) and short[1] < len(names):
         short = ("solids", names[short[1]], *short[2:])
     return path_text(short)
+
+
+def setting_faults(tree: dict[str, Any], pairs: Sequence[tuple[str, str]]) -> list[Fault]:
+    """What is wrong with settings written as paths and texts, before their values are checked."""
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for path, text in pairs:
+        if path in seen:
+            faults.append(Fault(None, None, path, "given twice"))
+            continue
+        seen.add(path)
+        try:
+            setting_place(tree, path)
+            parse_setting_value(path, text)
+        except SettingError as error:
+            faults.append(Fault(None, None, path, str(error).removeprefix(f"{path}: ")))
+    return faults
 
 
 def parse_setting_value(path: str, text: str) -> Any:

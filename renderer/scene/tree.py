@@ -7,7 +7,6 @@ limited. Repeated keys and ambiguous scalars are reported, and reading goes on b
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from numbers import Integral, Real
@@ -16,7 +15,7 @@ from typing import Any
 import yaml
 
 from renderer.scene.names import show
-from renderer.scene.scalars import MAX_TEXT, number_fault, read_scalar
+from renderer.scene.scalars import UNPRINTABLE, number_fault, read_scalar, text_fault
 
 Path = tuple[str | int, ...]
 
@@ -27,7 +26,6 @@ MAX_FAULTS = 100
 MAX_KEY = 80
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-_UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 @dataclass(frozen=True)
@@ -106,6 +104,8 @@ def read_value(text: str) -> Any:
     ValueError
         With what is wrong, if it cannot be read without a guess.
     """
+    if not text.strip():
+        raise ValueError(read_scalar("")[1])
     tree = read_text(text)
     if tree.found:
         fault = tree.found[0]
@@ -128,7 +128,7 @@ def _unreadable(text: str) -> Found | None:
     size = len(text.encode("utf-8", "surrogatepass"))
     if size > MAX_BYTES:
         return Found((), f"the text has {size} bytes; at most {MAX_BYTES} are allowed")
-    bad = _UNPRINTABLE.search(text)
+    bad = UNPRINTABLE.search(text)
     if bad is None:
         return None
     line = text.count("\n", 0, bad.start()) + 1
@@ -152,7 +152,12 @@ class _Builder:
     def __init__(self, tree: Tree, text: str) -> None:
         self.tree = tree
         self.events: Iterator[Any] = iter(yaml.parse(text, Loader=_LOADER))
+        self.last_line = text.count("\n") + 1 - text.endswith("\n")
         self.count = 0
+
+    def line(self, event: Any) -> int:
+        """The line of an event, from 1. What is missing at the end of a text is said of its last line."""
+        return min(int(event.start_mark.line) + 1, self.last_line)
 
     def next(self) -> Any:
         self.count += 1
@@ -174,13 +179,13 @@ class _Builder:
         self.next()  # the document ends
         event = self.next()
         if not isinstance(event, yaml.StreamEndEvent):
-            line = event.start_mark.line + 1
+            line = self.line(event)
             self.tree.found.append(Found((), "a second document begins here; one file holds one scene", line))
             raise _Stop
 
     def node(self, event: Any, path: Path, depth: int) -> Any:
         """The value that begins with an event."""
-        line = event.start_mark.line + 1
+        line = self.line(event)
         self.tree.lines.setdefault(path, line)
         if depth > MAX_DEPTH:
             self.tree.spoil(path[:3], f"is nested more than {MAX_DEPTH} levels deep", line)
@@ -205,11 +210,11 @@ class _Builder:
     def scalar(self, event: Any, path: Path, line: int) -> Any:
         """The value of a scalar; what stands in quotes is a text."""
         if not event.implicit[0]:
-            if len(event.value) > MAX_TEXT:
-                message = f"is a text of {len(event.value)} characters; at most {MAX_TEXT} are allowed"
-                self.tree.spoil(path, message, line)
-                return None
-            return event.value
+            text = event.value.rstrip("\n") if event.style in ("|", ">") else event.value
+            fault = text_fault(text)
+            if fault:
+                self.tree.spoil(path, fault, line)
+            return None if fault else text
         value, fault = read_scalar(event.value)
         if fault:
             self.tree.spoil(path, fault, line)
@@ -230,17 +235,17 @@ class _Builder:
             place = (*path, key)
             first = self.tree.lines.get(place)
             if key in pairs and first is not None:
-                line = event.start_mark.line + 1
+                line = self.line(event)
                 self.tree.found.append(Found(place, f"given twice (first on line {first})", line))
                 self.skip(self.next())
                 continue
-            self.tree.lines[place] = event.start_mark.line + 1
+            self.tree.lines[place] = self.line(event)
             pairs[key] = self.node(self.next(), place, depth + 1)
         return pairs
 
     def key(self, event: Any, path: Path) -> str:
         """The text of a key; whatever is not a plain, short text is reported, and its value with it."""
-        line = event.start_mark.line + 1
+        line = self.line(event)
         if isinstance(event, yaml.ScalarEvent):
             name = short_key(event.value)
             faults = _key_faults(event, (*path, name), line)
@@ -286,6 +291,8 @@ def _key_faults(event: Any, place: Path, line: int) -> list[Found]:
         return [
             Found(place[:-1], f"a key of {len(event.value)} characters; at most {MAX_KEY} are allowed", line)
         ]
+    if text_fault(event.value):
+        return [Found(place[:-1], f"a key {text_fault(event.value)}", line)]
     if event.anchor is not None:
         return [Found(place, f"anchors are not allowed ('&{event.anchor}')", line)]
     if event.tag is not None:
@@ -328,7 +335,7 @@ class _Plain:
                 self.tree.found.append(Found(path, "a key must be a plain text"))
                 continue
             name = str(key)
-            if len(name) > MAX_KEY or _UNPRINTABLE.search(name):
+            if len(name) > MAX_KEY or text_fault(name):
                 self.tree.found.append(
                     Found(path, f"a key must be a plain text of at most {MAX_KEY} characters")
                 )
@@ -341,19 +348,16 @@ class _Plain:
 
     def text(self, value: str, path: Path) -> str | None:
         """A text that could stand in a file."""
-        bad = _UNPRINTABLE.search(value)
-        if bad is not None:
-            self.tree.spoil(path, f"holds the character U+{ord(bad.group()):04X}, which is not allowed")
-            return None
-        if len(value) > MAX_TEXT:
-            self.tree.spoil(path, f"is a text of {len(value)} characters; at most {MAX_TEXT} are allowed")
+        fault = text_fault(value)
+        if fault:
+            self.tree.spoil(path, fault)
             return None
         return str(value)
 
     def number(self, value: Any, path: Path) -> int | float | None:
         """A finite number, or nothing, with a fault."""
         if value is None:
-            self.tree.spoil(path, "has no value. Leave the key out to use its default")
+            self.tree.spoil(path, "has no value. Write one, or leave the key out")
             return None
         if not isinstance(value, Real):
             self.tree.spoil(path, "a text, a number, true or false, a list or a mapping is wanted here")

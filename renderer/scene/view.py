@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from renderer.scene.tree import Found, Path
+from renderer.scene.tree import Path
 
 _ABSENT = object()
 
@@ -71,11 +71,6 @@ class View:
         # A fault at a mapping itself (a missing key, say) does not taint the other keys in it.
         found = self._follow(path)
         return isinstance(found, dict | list) and path in self.exact
-
-
-def faulty_paths(found: list[Found], spoiled: set[Path]) -> set[Path]:
-    """Paths at which something is wrong."""
-    return {fault.path for fault in found if fault.path} | spoiled
 
 
 def _is_number(value: Any) -> bool:

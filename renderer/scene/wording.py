@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeGuard, Union, get_args, get_origin
 
 from annotated_types import Ge, Le, MaxLen, MinLen
 from pydantic import Tag, ValidationError
@@ -71,7 +71,7 @@ def members(kind: Any) -> dict[str, Any]:
 def step(place: Declared, part: str | int) -> Declared:
     """What the table says one part further down."""
     kind = place.kind
-    if isinstance(kind, type) and issubclass(kind, Model):
+    if _is_model(kind):
         field = field_of(kind, str(part))
         return Declared(None) if field is None else declared(field.annotation, field.metadata)
     if get_origin(kind) is list:
@@ -121,12 +121,15 @@ def _fault(item: Any) -> Found:
 def _message(item: Any, path: Path, place: Declared, around: Declared) -> str:
     kind, value = item["type"], item["input"]
     if kind == "missing":
-        return "is missing"
+        return f"is missing; {wanted(place)} is wanted"
     if kind == "extra_forbidden":
         return _unknown_key(path, around.kind)
     if kind in ("union_tag_invalid", "union_tag_not_found") and set(members(place.kind)) >= {"<slab>"}:
         return _unknown_shape(value)
     if kind == "literal_error":
+        later = around.kind.later_words if _is_model(around.kind) else {}
+        if value in later.get(str(path[-1]), ()):
+            return f"{show(value)} is {NOT_YET}"
         return _wrong_word(value, place, around)
     if kind in ("too_short", "too_long"):
         return _wrong_count(len(value), place)
@@ -147,7 +150,7 @@ def _unknown_key(path: Path, model: Any) -> str:
     key = str(path[-1])
     if path in _ELSEWHERE:
         return f"unknown key. It stands at '{_ELSEWHERE[path]}'"
-    if isinstance(model, type) and issubclass(model, Model):
+    if _is_model(model):
         if key in model.later:
             return NOT_YET
         known = keys_of(model)
@@ -255,6 +258,10 @@ def _what(value: Any) -> str:
 
 def _as_written(words: list[str]) -> list[str]:
     return ["true" if word == "True" else "false" if word == "False" else word for word in words]
+
+
+def _is_model(kind: Any) -> TypeGuard[type[Model]]:
+    return isinstance(kind, type) and issubclass(kind, Model)
 
 
 def _limit(item: Any) -> dict[str, Any]:

@@ -38,8 +38,9 @@ OPAQUE = choice(NONE, NONE, NONE, "sound does not come back out of it; what show
 LINEAR = practice(1.0, 0.9, 1.2)
 SQUARE = memory(2.0, 2.0, 2.0, "viscous loss of a fluid")
 
-# The loss law of the agar material of IEC 61391-1, 0.40 f + 0.0076 f², at whole steps in MHz.
-AGAR_LOSS = tuple((f, 0.40 * f + 0.0076 * f * f) for f in (1.0, 2.0, 3.5, 5.0, 7.5, 10.0, 15.0, 20.0))
+# The loss law of the agar material of IEC 61391-1, 0.40 f + 0.0076 f², over the band of probes.
+AGAR_MHZ = (0.5, 1.0, 2.0, 3.5, 5.0, 7.5, 10.0, 15.0, 20.0, 28.0, 40.0)
+AGAR_LOSS = tuple((f, 0.40 * f + 0.0076 * f * f) for f in AGAR_MHZ)
 
 BODY = (
     TissueRow(

@@ -80,8 +80,8 @@ MULTIPATH, MIRROR, REVERBERATION, RANGE_AMBIGUITY = range(4)
 N_SECONDARY = 4
 
 # Columns of a leg's description, after the ray row
-G_CLASS, G_ORDER, G_VIA, G_CROSS, G_LENGTH = range(5)
-N_LEG = 5
+G_CLASS, G_ORDER, G_VIA, G_CROSS, G_LENGTH, G_MODE, G_SHEETS = range(7)
+N_LEG = 7
 
 # Columns of a specular echo's record; the reflections follow, primitive by primitive
 E_TIME, E_RE, E_IM, E_CLASS, E_ORDER, E_COUNT, E_HISTORY = range(7)

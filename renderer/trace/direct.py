@@ -129,7 +129,7 @@ def make_view(
     m[tb.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
     fine = 0.5 * plan.sample_us
     m[tb.S_SAMPLE] = fine
-    lines = np.column_stack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]])
+    lines = np.ascontiguousarray(np.hstack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]]))
     elevation = elevation_table(
         f0, pulse.sigma_mhz, phantom.media[0, 3], c, probe.height_mm, probe.lens_focus_mm, 2 * max(points_mm, samples_mm)
     )

@@ -19,7 +19,9 @@ from renderer.trace.branches import (
     G_CLASS,
     G_CROSS,
     G_LENGTH,
+    G_MODE,
     G_ORDER,
+    G_SHEETS,
     G_VIA,
     LEG_RETRACED,
     COUPLED,
@@ -124,15 +126,15 @@ def step_row(out, row, step):
 
 
 @kernel
-def path_beam(out, state, u_low, step_u, shift, is_receive, depth, face_mm, m, focus, f, c_start, bend_ref):
+def path_beam(out, state, u_low, step_u, shift, receiver, depth, face_mm, m, focus, f, c_start, bend_ref):
     """One-way field of the line's transmit or receive aperture at a state of a path, into out (U,)."""
-    number = m[S_RX_F] if is_receive else m[S_TX_F]
-    aim = depth if is_receive else focus
+    number = m[S_RX_F] if receiver > 0.0 else m[S_TX_F]
+    aim = depth if receiver > 0.0 else focus
     half = max(min(0.5 * aim / number, m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
     low, high = aperture_limits(half, face_mm, m[S_FACE_HALF])
     paraxial_row(
         out, u_low, step_u, shift, state[A], state[B], state[C], state[D], state[SPEED], c_start, low, high, half,
-        aim, int(m[S_APODISATION]) if is_receive else 0, f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0, bend_ref,
+        aim, int(m[S_APODISATION]) if receiver > 0.0 else 0, f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0, bend_ref,
     )  # fmt: skip
 
 
@@ -167,11 +169,11 @@ def leg_table(
     for w in range(3):
         f = centre if w == 0 else (low if w == 1 else high)
         share = 2 / 3 if w == 0 else 1 / 6
-        path_beam(work_a, state, -half, step_u, 0.0, False, depth, face_mm, m, focus, f, c_start, bend)
-        path_beam(work_b, partner, -half, step_u, lateral, True, depth, face_mm, m, focus, f, c_start, bend)
+        path_beam(work_a, state, -half, step_u, 0.0, 0.0, depth, face_mm, m, focus, f, c_start, bend)
+        path_beam(work_b, partner, -half, step_u, lateral, 1.0, depth, face_mm, m, focus, f, c_start, bend)
         if mode == CROSSED:
-            path_beam(work_c, partner, -half, step_u, lateral, False, depth, face_mm, m, focus, f, c_start, bend)
-            path_beam(work_d, state, -half, step_u, 0.0, True, depth, face_mm, m, focus, f, c_start, bend)
+            path_beam(work_c, partner, -half, step_u, lateral, 0.0, depth, face_mm, m, focus, f, c_start, bend)
+            path_beam(work_d, state, -half, step_u, 0.0, 1.0, depth, face_mm, m, focus, f, c_start, bend)
         for i in range(n_u):
             value = work_a[i] * work_b[i]
             if mode == CROSSED:
@@ -285,11 +287,12 @@ def leg_samples(
 
 @kernel
 def walk_leg(
-    leg, info, mode, centre, n_centre, line, lateral_start, lateral_slope, face_mm, m, focus_mm, focus_edges, c_start,
-    delay_us, end_us, points, starts, grid, samples, only_points, elevation, scale, row, best, best_tag, best_index,
-    tag,
+    leg, info, centre, n_centre, line, lateral_start, lateral_slope, face_mm, m, focus_mm, focus_edges, c_start,
+    delay_us, end_us, points, starts, grid, samples, elevation, scale, row, best, best_tag, best_index,
 ):  # fmt: skip
-    """All echoes of one leg in one mode, added to a row of the fine grid."""
+    """All echoes of one leg in one mode (``info``), added to a row of the fine grid."""
+    mode, only_points = int(info[G_MODE]), info[G_SHEETS] == 0.0
+    tag = int(info[G_VIA]) * 256 + int(info[G_ORDER])
     px, py, pz, amplitude, thin = points
     radius, assumed, f0 = m[S_RADIUS], m[S_ASSUMED], m[S_F0]
     n_rows, n_columns = int(grid[4]), int(grid[5])
@@ -439,15 +442,13 @@ def trace_secondary(
             if media[int(legs[k, REGION]), 4] <= 0.0 and samples.shape[0] == 0:
                 continue
             kind = int(info[k, G_CLASS])
-            tag = int(info[k, G_VIA]) * 256 + int(info[k, G_ORDER])
-            if abs(legs[k, AMPLITUDE]) > LEG_RETRACED:
-                walk_leg(legs[k], info[k], RETRACED, centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm,
-                         focus_edges, c_start, 0.0, end_us, points, starts, grid, samples, True, elevation, scale,
-                         fine[l, kind], best[l, kind], best_tag[l, kind], best_index[l, kind], tag)  # fmt: skip
-            if info[k, G_CROSS] > 0.0:
-                walk_leg(legs[k], info[k], CROSSED, centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm,
-                         focus_edges, c_start, 0.0, end_us, points, starts, grid, samples, True, elevation, scale,
-                         fine[l, kind], best[l, kind], best_tag[l, kind], best_index[l, kind], tag)  # fmt: skip
+            for mode in range(2):
+                info[k, G_MODE] = mode
+                wanted = abs(legs[k, AMPLITUDE]) > LEG_RETRACED if mode == RETRACED else info[k, G_CROSS] > 0.0
+                if wanted:
+                    walk_leg(legs[k], info[k], centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm, focus_edges,
+                             c_start, 0.0, end_us, points, starts, grid, samples, elevation, scale, fine[l, kind],
+                             best[l, kind], best_tag[l, kind], best_index[l, kind])  # fmt: skip
         # What answers after the next pulse has gone out
         if listen_us > interval_us:
             nxt = min(l + 1, n_lines - 1)
@@ -461,9 +462,11 @@ def trace_secondary(
                     continue
                 skip = max(0.0, 0.5 * (interval_us - t0) * centre[k, SPEED])
                 step_row(legs[0], centre[k], skip)
-                info[0, G_LENGTH] = leave - skip
-                walk_leg(legs[0], info[0], RETRACED, centre, n_centre, line, lateral_start, lateral_slope, face_mm[l], m,
-                         focus_mm, focus_edges, c_start, interval_us, min(end_us, listen_us - interval_us), points,
-                         starts, grid, samples, False, elevation, scale, fine[l, RANGE_AMBIGUITY],
-                         best[l, RANGE_AMBIGUITY], best_tag[l, RANGE_AMBIGUITY], best_index[l, RANGE_AMBIGUITY],
-                         0)  # fmt: skip
+                for q in range(N_LEG):
+                    info[0, q] = 0.0
+                info[0, G_LENGTH], info[0, G_SHEETS] = leave - skip, 1.0
+                last_us = min(end_us, listen_us - interval_us)
+                late = RANGE_AMBIGUITY
+                walk_leg(legs[0], info[0], centre, n_centre, line, lateral_start, lateral_slope, face_mm[l], m, focus_mm,
+                         focus_edges, c_start, interval_us, last_us, points, starts, grid, samples, elevation, scale,
+                         fine[l, late], best[l, late], best_tag[l, late], best_index[l, late])  # fmt: skip
