@@ -20,7 +20,9 @@ class ArrayTwin:
 
     ``radius_mm`` infinite is a flat face. ``gap`` is the part of the pitch that does not sound.
     ``height_mm`` 0 makes line elements: the two-dimensional problem, whose field falls as
-    1/sqrt(r). ``obliquity`` multiplies by the cosine to the element's normal (a soft baffle).
+    1/sqrt(r). Elements are cut along the face into ``n_sub`` patches; None takes as many as keep
+    them within a quarter wave. ``obliquity`` multiplies each patch by the cosine to its normal (a
+    soft baffle).
     """
 
     n_elements: int
@@ -29,14 +31,15 @@ class ArrayTwin:
     height_mm: float = 0.0
     lens_focus_mm: float = np.inf
     gap: float = 0.0
-    n_sub: int = 2
+    n_sub: int | None = None
     n_elevation: int = 1
-    obliquity: bool = False
+    obliquity: bool = True
 
-    def face(self):
-        """Place along the face (E,), mm; sub-elements are listed one after the other."""
+    def face(self, wavelength_mm):
+        """Places along the face (E,), mm, of the patches, one element after the other."""
+        n_sub = self.n_sub or int(np.ceil(4.0 * self.pitch_mm / wavelength_mm - 1e-9))
         centre = (np.arange(self.n_elements) - (self.n_elements - 1) / 2) * self.pitch_mm
-        offset = ((np.arange(self.n_sub) + 0.5) / self.n_sub - 0.5) * self.pitch_mm * (1.0 - self.gap)
+        offset = ((np.arange(n_sub) + 0.5) / n_sub - 0.5) * self.pitch_mm * (1.0 - self.gap)
         return (centre[:, None] + offset[None, :]).ravel()
 
     def at(self, face_mm):
@@ -59,8 +62,10 @@ class ArrayTwin:
 class LineTwin:
     """One picture line: its place on the face, steering, and how it sends and listens.
 
-    Apertures are limited by F-number and by the array. With ``receive_focus_mm`` None the receive
-    focus follows the echo (dynamic focus), at the depth that the assumed speed gives for it.
+    Apertures are as wide as depth over F-number allows, within ``least_half_mm`` and
+    ``channel_half_mm``, and end where the array ends; the windows span the width before that cut.
+    With ``receive_focus_mm`` None the receive focus follows the echo (dynamic focus), at the depth
+    that the assumed speed gives for it.
     """
 
     face_mm: float
@@ -68,9 +73,12 @@ class LineTwin:
     transmit_f_number: float
     receive_f_number: float
     steer_rad: float = 0.0
-    apodisation: str = "none"
+    transmit_window: str = "none"
+    receive_window: str = "hamming"
     receive_focus_mm: float | None = None
     assumed_speed: float = 1.54
+    least_half_mm: float = 0.0
+    channel_half_mm: float = np.inf
 
 
 def window(name, u):
@@ -87,24 +95,29 @@ def line_frame(array, line):
     return origin, np.array([c * normal[0] + s * normal[1], c * normal[1] - s * normal[0]])
 
 
-def one_way(array, line, f_number, focus_mm, points_mm, frequency_mhz, speed):
+def one_way(
+    array, line, f_number, focus_mm, points_mm, frequency_mhz, speed, *, shape="none", alpha_db_cm_mhz=0.0
+):
     """Field of a focused aperture at points, one frequency, (P,) complex.
 
     ``points_mm`` (P, 3); ``focus_mm`` one depth along the line, or one for each point (P,). Delays
-    are those of the assumed speed, the waves travel at ``speed``. Each sub-element weighs the same.
+    are those of the assumed speed, the waves travel at ``speed`` and lose ``alpha_db_cm_mhz`` times
+    frequency along each patch's own path. The mean over the patches of an element, summed over
+    elements.
     """
     points_mm = np.atleast_2d(points_mm)
     focus_mm = np.broadcast_to(np.asarray(focus_mm, float), (len(points_mm),))
     origin, direction = line_frame(array, line)
-    face = array.face()
+    face = array.face(speed / frequency_mhz)
     place, normal = array.at(face)
     focus = origin + focus_mm[:, None] * direction  # (P, 2)
-    half = np.minimum(focus_mm / (2.0 * f_number), 1e9)[:, None]
-    weight = window(line.apodisation, (face[None, :] - line.face_mm) / half)  # (P, E)
+    half = np.clip(focus_mm / (2.0 * f_number), line.least_half_mm, line.channel_half_mm)[:, None]
+    weight = window(shape, (face[None, :] - line.face_mm) / half)  # (P, E)
     ahead_us = (
         np.linalg.norm(focus[:, None] - place[None], axis=-1) - focus_mm[:, None]
     ) / line.assumed_speed
     omega = 2.0 * np.pi * frequency_mhz
+    loss = alpha_db_cm_mhz * frequency_mhz * np.log(10.0) / 200.0  # nepers a mm
     flat = points_mm[:, None, [0, 2]] - place[None]  # (P, E, 2)
     total = np.zeros(len(points_mm), complex)
     heights = array.elevation()
@@ -115,57 +128,87 @@ def one_way(array, line, f_number, focus_mm, points_mm, frequency_mhz, speed):
             lens_us = (np.hypot(array.lens_focus_mm, y) - array.lens_focus_mm) / line.assumed_speed
         spread = r**-0.5 if array.height_mm == 0.0 else 1.0 / r
         if array.obliquity:
-            spread = spread * np.abs(np.sum(flat * normal[None], axis=-1)) / r
-        total += np.sum(weight * spread * np.exp(1j * omega * (ahead_us + lens_us - r / speed)), axis=1)
-    return total / (array.n_sub * len(heights))
+            spread = spread * np.maximum(np.sum(flat * normal[None], axis=-1) / r, 0.0)
+        wave = np.exp(1j * omega * (ahead_us + lens_us - r / speed) - loss * r)
+        total += np.sum(weight * spread * wave, axis=1)
+    return total * array.n_elements / (len(face) * len(heights))
 
 
-def element_sum_beam(array, line, points_mm, frequency_mhz, *, speed=1.54):
+def slit_field(height_mm, lens_focus_mm, points_mm, frequency_mhz, *, speed=1.54, assumed_speed=1.54, n=400):
+    """One-way elevation factor of a slit with a lens, (P,) complex: the Fresnel integral over the slit.
+
+    Times the field of line elements (``height_mm`` 0) at the same x and z with y = 0 it is the field
+    of the whole array, where x and y separate: small angles, the same distance z for all elements.
+    """
+    _, y, z = np.atleast_2d(points_mm).T
+    s = ((np.arange(n) + 0.5) / n - 0.5) * height_mm
+    lens_us = (
+        (np.hypot(lens_focus_mm, s) - lens_focus_mm) / assumed_speed if np.isfinite(lens_focus_mm) else 0.0
+    )
+    late_us = (y[:, None] - s) ** 2 / (2.0 * z[:, None] * speed)
+    return np.exp(2j * np.pi * frequency_mhz * (lens_us - late_us)).mean(axis=1) / np.sqrt(z)
+
+
+def element_sum_beam(array, line, points_mm, frequency_mhz, *, speed=1.54, alpha_db_cm_mhz=0.0):
     """Two-way amplitude of point scatterers at one frequency, (P,) complex: transmit times receive."""
     points_mm = np.atleast_2d(points_mm)
-    origin, _ = line_frame(array, line)
-    way_mm = np.sqrt(np.sum((points_mm[:, [0, 2]] - origin) ** 2, axis=1) + points_mm[:, 1] ** 2)
     listening_mm = line.receive_focus_mm
     if listening_mm is None:
-        listening_mm = way_mm / speed * line.assumed_speed
-    sent = one_way(array, line, line.transmit_f_number, line.focus_mm, points_mm, frequency_mhz, speed)
-    heard = one_way(array, line, line.receive_f_number, listening_mm, points_mm, frequency_mhz, speed)
-    return sent * heard
+        listening_mm = ways_mm(array, line, points_mm) / speed * line.assumed_speed
+    medium = {"frequency_mhz": frequency_mhz, "speed": speed, "alpha_db_cm_mhz": alpha_db_cm_mhz}
+    send, listen = line.transmit_window, line.receive_window
+    sent = one_way(array, line, line.transmit_f_number, line.focus_mm, points_mm, shape=send, **medium)
+    return sent * one_way(array, line, line.receive_f_number, listening_mm, points_mm, shape=listen, **medium)
 
 
-def element_sum_echo(array, line, points_mm, centre_mhz, bandwidth, time_us, *, speed=1.54, n_frequencies=41):
+def ways_mm(array, line, points_mm):
+    """Distance of points from the origin of the line, (P,), mm."""
+    origin, _ = line_frame(array, line)
+    return np.sqrt(np.sum((points_mm[:, [0, 2]] - origin) ** 2, axis=1) + points_mm[:, 1] ** 2)
+
+
+def element_sum_echo(
+    array,
+    line,
+    points_mm,
+    centre_mhz,
+    bandwidth,
+    time_us,
+    *,
+    speed=1.54,
+    alpha_db_cm_mhz=0.0,
+    n_frequencies=41,
+):
     """Baseband echo of each of several points, (P, T) complex, for a Gaussian two-way pulse.
 
-    ``bandwidth`` is the full width of the spectrum at -6 dB over the centre frequency. A lone echo
-    of delay tau is the pulse's envelope at t - tau (peak 1) times exp(-i omega_0 tau). The window
-    of times round the echo must be shorter than n_frequencies / (7 standard deviations).
+    ``bandwidth`` is the full width of the spectrum at -6 dB over the centre frequency; ``time_us``
+    is (T,), or (P, T) for times of their own. A lone echo of delay tau is the pulse's envelope at
+    t - tau (peak 1) times exp(-i omega_0 tau). The window of times round the echo must be shorter
+    than n_frequencies / (7 standard deviations).
     """
     sd = centre_mhz * bandwidth / np.sqrt(8.0 * np.log(2.0))
     frequency = centre_mhz + np.linspace(-3.5, 3.5, n_frequencies) * sd
     spectrum = np.exp(-0.5 * ((frequency - centre_mhz) / sd) ** 2)
     spectrum /= spectrum.sum()
-    total = 0.0
+    time_us = np.atleast_2d(time_us)
+    total = np.zeros((len(np.atleast_2d(points_mm)), time_us.shape[1]), complex)
     for f, s in zip(frequency, spectrum, strict=True):
-        beam = element_sum_beam(array, line, points_mm, f, speed=speed)
-        total = total + s * beam[:, None] * np.exp(2j * np.pi * (f - centre_mhz) * np.asarray(time_us))
+        if f > 0.0:  # a band wider than 67 % reaches down to nothing
+            beam = element_sum_beam(array, line, points_mm, f, speed=speed, alpha_db_cm_mhz=alpha_db_cm_mhz)
+            total += s * beam[:, None] * np.exp(2j * np.pi * (f - centre_mhz) * time_us)
     return total
 
 
-def element_sum_profile(array, line, points_mm, centre_mhz, bandwidth, *, speed=1.54):
+def element_sum_profile(array, line, points_mm, centre_mhz, bandwidth, *, speed=1.54, alpha_db_cm_mhz=0.0):
     """Peak of each point's echo over time, (P,): what a wire shows on a line of the picture."""
     points_mm = np.atleast_2d(points_mm)
-    origin, _ = line_frame(array, line)
-    delay = 2.0 * np.sqrt(np.sum((points_mm[:, [0, 2]] - origin) ** 2, axis=1) + points_mm[:, 1] ** 2) / speed
     sd = centre_mhz * bandwidth / np.sqrt(8.0 * np.log(2.0))
-    reach = 0.5 / sd
-    offset = np.linspace(-reach, reach, 41)
-    peaks = [
-        np.abs(
-            element_sum_echo(array, line, point[None], centre_mhz, bandwidth, t + offset, speed=speed)
-        ).max()
-        for point, t in zip(points_mm, delay, strict=True)
-    ]
-    return np.array(peaks)
+    delay_us = 2.0 * ways_mm(array, line, points_mm) / speed
+    time_us = delay_us[:, None] + np.linspace(-0.5, 0.5, 41) / sd
+    echo = element_sum_echo(
+        array, line, points_mm, centre_mhz, bandwidth, time_us, speed=speed, alpha_db_cm_mhz=alpha_db_cm_mhz
+    )
+    return np.abs(echo).max(axis=1)
 
 
 # ---- rules of geometry -------------------------------------------------------------------------
@@ -200,6 +243,11 @@ def reverberation_depth_mm(depth_mm, order):
 def reverberation_amplitude(reflection, face_reflection, order):
     """Amplitude of reverberation ``order`` re its surface's own echo, loss and spreading aside."""
     return (reflection * face_reflection) ** order
+
+
+def between_depth_mm(first_mm, second_mm, order):
+    """Displayed depth of reverberation ``order`` between two surfaces: d2 + k (d2 - d1)."""
+    return second_mm + order * (second_mm - first_mm)
 
 
 def band_spacing_mm(thickness_mm, speed, assumed_speed=1.54):

@@ -53,6 +53,18 @@ def propagate(field, step_x_mm, step_z_mm, speed_map, frequency_mhz, *, edge_mm=
     return np.array(rows)
 
 
+def band_power(start_of, step_x_mm, step_z_mm, speed_map, frequencies_mhz, weights, *, edge_mm=0.0):
+    """Power of a field of several frequencies, (Z + 1, X): the mean over time of a short pulse squared.
+
+    ``start_of`` gives the field on z = 0 at a frequency; ``weights`` are the power of each.
+    """
+    parts = (
+        w * np.abs(propagate(start_of(f), step_x_mm, step_z_mm, speed_map, f, edge_mm=edge_mm)) ** 2
+        for f, w in zip(frequencies_mhz, weights, strict=True)
+    )
+    return sum(parts)
+
+
 def map_of(speed_at, x_mm, z_mm):
     """Speed map (Z, X) from a function of arrays (x, z); z at the middle of each step."""
     return np.asarray(speed_at(*np.meshgrid(x_mm, z_mm)), float)

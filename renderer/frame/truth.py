@@ -183,7 +183,9 @@ class ViewTruth:
             a, b = v.traced.nodes[line, : v.traced.n_nodes[line]], plain.nodes[line, : plain.n_nodes[line]]
             loss_db = 10 * np.log10(np.maximum(a[:, tb.N_LOSS_RATIO], 1e-12))
             slope = np.interp(a[:, tb.N_S], b[:, tb.N_S], b[:, tb.N_LOSS_SLOPE])
-            loss_db += 20 / math.log(10) * 0.5 * (a[:, tb.N_LOSS_SLOPE] ** 2 - slope**2) * sigma**2
+            f0 = v.view.pulse.frequency_mhz
+            rise = [tb.band_rise(x, sigma, f0) - tb.band_rise(y, sigma, f0) for x, y in zip(a[:, tb.N_LOSS_SLOPE], slope, strict=True)]
+            loss_db += 20 / math.log(10) * np.array(rise)
             gain = np.interp(a[:, tb.N_S], b[:, tb.N_S], 10 * np.log10(np.maximum(b[:, tb.N_GAIN], 1e-30)))
             gain_db = 10 * np.log10(np.maximum(a[:, tb.N_GAIN], 1e-30)) - gain
             att[line] = np.interp(time, a[:, tb.N_TIME], np.maximum(loss_db, -80.0))

@@ -199,7 +199,7 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
     refract = m[S_REFRACT] > 0
     across = couple_elevation(table, log_start, log_step, reach, ay, by, seg[k, DYY], y, seg[k, DY], centre, c,
                               m[S_HEIGHT], m[S_LENS])  # fmt: skip
-    across *= seg[k, AMPLITUDE] * band_level(loss, slope, sigma)
+    across *= seg[k, AMPLITUDE] * band_level(loss, slope, sigma, f0)
     # Every receive beamlet hears the pulse at its own time
     spacing = (r_high - r_low) / COUPLED
     cc, dd = seg[k, C], seg[k, D]

@@ -31,6 +31,7 @@ CLASS_NAMES = DIRECT_CLASSES + SECONDARY_CLASSES
 # Echoes this far below full scale before gain are not looked for beyond the pulse interval.
 LATE_FLOOR_DB = -85.0
 BRIGHTEST_DB = 28.0  # a perfect mirror re full scale
+LONGEST_WAIT = 4.0  # pulse intervals longer than this many pictures leave no echo of the pulse before
 MARGIN_MM = 3.0
 FASTEST = 1.15  # tissue is followed this much deeper than the picture, where it is faster than assumed
 
@@ -86,10 +87,10 @@ def far_distances(job: TraceJob, phantom: PackedPhantom) -> tuple[float, float, 
     pulse = d.make_pulse(job.probe, scan)
     path = interval * c / 2
     loss, slope = 2 * path * phantom.media[0, 2], 2 * path * phantom.media[0, 3]
-    level_db = 20 * math.log10(tb.band_level.py_func(loss, slope, pulse.sigma_mhz))
+    level_db = 20 * math.log10(max(tb.band_level(loss, slope, pulse.sigma_mhz, scan.frequency_mhz), 1e-30))
     listen = max(end_us, min(interval, end_us))
     points = far
-    if BRIGHTEST_DB + level_db > LATE_FLOOR_DB:
+    if BRIGHTEST_DB + level_db > LATE_FLOOR_DB and interval < LONGEST_WAIT * end_us:
         listen = interval + end_us
     if REFERENCE_LEVEL_DB + level_db > LATE_FLOOR_DB and job.switches.secondary:
         points = listen * c / 2

@@ -179,7 +179,7 @@ def leg_table(
             if mode == CROSSED:
                 value += work_c[i] * work_d[i]
             table[i] += share * value
-    level = band_level(state[LOSS] + partner[LOSS], slope, sigma) * state[AMPLITUDE] * partner[AMPLITUDE]
+    level = band_level(state[LOSS] + partner[LOSS], slope, sigma, f0) * state[AMPLITUDE] * partner[AMPLITUDE]
     for i in range(n_u):
         edge = min(1.0, (0.5 - abs(i / (n_u - 1) - 0.5)) / 0.12)
         table[i] *= level * math.sin(0.5 * math.pi * edge)

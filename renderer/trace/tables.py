@@ -95,9 +95,22 @@ def band(f0, sigma, loss_slope_two_way):
 
 
 @kernel
-def band_level(loss, loss_slope, sigma):
+def band_rise(loss_slope, sigma, f0):
+    """Nepers by which a Gaussian band loses less than its centre: x1^2 s^2 / 2.
+
+    Once the centre has drifted to the lowest frequency that is followed, only the loss there counts:
+    the closed form would make up sound at negative frequencies.
+    """
+    most = (1 - LOWEST_BAND) * f0
+    if loss_slope * sigma * sigma <= most:
+        return 0.5 * (loss_slope * sigma) ** 2
+    return loss_slope * most - 0.5 * (most / sigma) ** 2
+
+
+@kernel
+def band_level(loss, loss_slope, sigma, f0):
     """Amplitude of a Gaussian band after a two-way loss: exp(-x0 + x1^2 s^2 / 2)."""
-    return math.exp(-loss + 0.5 * (loss_slope * sigma) ** 2)
+    return math.exp(band_rise(loss_slope, sigma, f0) - loss)
 
 
 @kernel
@@ -258,7 +271,7 @@ def sample_echo(
         + t3 * r3 * cmath.exp(turn * high) / 6
     )
     # field_at leaves the loss at f0 in the amplitudes; the rest of the band's level is added here
-    rise = math.exp(0.5 * ((slope_t + slope_r) * sigma) ** 2)
+    rise = math.exp(band_rise(slope_t + slope_r, sigma, f0))
     return time_ref + late, value * strength * rise * complex(sample[Q_RE], sample[Q_IM])
 
 
@@ -352,7 +365,7 @@ def table_row(row, node, tx, tx_seg, rx, rx_seg, line, m, ref_t, ref_r, work_t, 
             v = -half + i * step_u
             sag = 2 * (math.sqrt(s * s + v * v) - s) / assumed
             row[i] += share * work_t[i] * work_r[i] * cmath.exp(2j * math.pi * f * sag)
-    level = band_level(node[N_LOSS], x1, sigma)
+    level = band_level(node[N_LOSS], x1, sigma, f0)
     gain = 0.0
     for i in range(n_u):
         # Fade out at the rim of the tube, so that strong targets do not end there with a step
