@@ -6,8 +6,8 @@ from renderer.errors import Fault, RendererError, SceneError, SettingError, Trac
 from renderer.scene import Scene, parse_scene, read_scene
 
 if TYPE_CHECKING:
-    from renderer.frame.frame import Frame
     from renderer.flow import render, render_series
+    from renderer.frame.frame import Frame
 
 __all__ = [
     "Fault",

@@ -138,6 +138,27 @@ def test_statistics_of_full_speckle_scatter_as_they_claim():
         assert 0.7 < z.std() < 1.4
 
 
+def test_uncertainties_of_independent_rayleigh_samples():
+    """Standard errors times root n: 4.343 dB, 1.359, 1.049 of the log spread, and 2 (delta method).
+
+    From the moments of the Rayleigh law: skewness 0.6311, excess kurtosis 0.2451, and 2.4 for its
+    logarithm; SNR^2 = pi / (4 - pi). A trial with many fields gives 1.34 for the SNR.
+    """
+    rng = np.random.default_rng(12)
+    found = speckle_statistics(np.sqrt(rng.exponential(size=(500, 500))))
+    snr = np.sqrt(np.pi / (4.0 - np.pi))
+    expected = {
+        "mean_db": 10.0 / np.log(10.0),
+        "snr": np.sqrt(1.0 - snr * 0.6311 + 0.25 * snr**2 * (2.0 + 0.2451)),
+        "log_sd_db": 5.5700 * np.sqrt(2.0 + 2.4) / 2.0,
+        "moment": 2.0,
+    }
+    assert expected["snr"] == pytest.approx(1.34, rel=0.02)
+    for name, error in expected.items():
+        # The first lags of white noise are taken for correlation until one is negative: 2 % here.
+        assert getattr(found, name).uncertainty * 500.0 == pytest.approx(error, rel=0.04)
+
+
 def test_sparse_speckle_is_told_from_full():
     """Poisson scatterers of mean N a sample cell: <I^2>/<I>^2 = 2 + 1/N, for N = 1."""
     rng = np.random.default_rng(3)

@@ -191,6 +191,37 @@ def test_soft_fields_are_linear_and_keep_their_holes():
     np.testing.assert_allclose(picture[away], z[away], atol=1e-4)
 
 
+@pytest.mark.parametrize("lines", [flat_lines(), fan_lines()])
+def test_a_ramp_along_the_lines_stays_a_ramp(lines):
+    """What is linear in depth and equal on all lines is found exactly at any depth."""
+    time_us = times(60.0, 0.1)
+    amplitude = np.tile(0.1 + 0.01 * np.arange(len(time_us), dtype=np.float32), (1, len(lines[0]), 1))
+    grid = picture_grid(*lines, 59.0, 0.37)
+    scan = scan_map(grid, *lines, time_us, SPEED)
+    shown = 10.0 ** (picture_level(amplitude, scan) / 20.0)
+    inner = scan.in_view & (np.nan_to_num(scan.sample[0]) > 0.0)
+    expected = 0.1 + 0.01 * scan.sample[0]
+    # Float32 at 600 samples: 3e-5 of a sample, 1e-7 of the level.
+    np.testing.assert_allclose(shown[inner], expected[inner], rtol=1e-5)
+
+
+@pytest.mark.parametrize("pixel_lines", [2.0, 3.0, 5.0])
+def test_coarse_pixels_lose_no_line(pixel_lines):
+    """Wherever a bright line falls among coarse pixels, what they show of it adds up to one line."""
+    origin, direction = flat_lines(120, 0.2)
+    time_us = times(20.0, 0.1)
+    grid = picture_grid(origin, direction, 19.0, 0.2 * pixel_lines)
+    scan = scan_map(grid, origin, direction, time_us, SPEED)
+    sums = []
+    for line in range(50, 50 + int(pixel_lines)):
+        amplitude = np.ones((1, 120, len(time_us)), np.float32)
+        amplitude[0, line] = 2.0
+        row = 10.0 ** (picture_level(amplitude, scan)[5] / 20.0)
+        sums.append(np.sum(row - 1.0) * pixel_lines)
+    # Triangles two pixels wide and the four taps both sum to 1 at any shift.
+    assert np.array(sums) == pytest.approx(1.0, abs=1e-3)
+
+
 # ---- speckle -----------------------------------------------------------------------------------
 
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from renderer.frame.frame import CAUTION
 from renderer.probe.plan import ScanPlan
-from renderer.scene.scene import Scene, thaw
+from renderer.scene.parts import thaw
+from renderer.scene.scene import Scene
 
 
 def program_version() -> str:

@@ -18,7 +18,7 @@ SHORTEST_MM = 1e-3
 
 def unique_names(view: View) -> Iterator[Found]:
     """Regions are told apart by name: of solids, of their walls and far sides, and of the background."""
-    taken = {name: "is the name of a region that is always there" for name in RESERVED}
+    taken = dict.fromkeys(RESERVED, "is the name of a region that is always there")
     for i, _ in enumerate(view.rows(*SOLIDS)):
         name = view.text(*SOLIDS, i, "name")
         if name is None:

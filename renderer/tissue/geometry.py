@@ -357,7 +357,7 @@ def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
     """
     lx, ly, lz = to_local(row, x, y, z)
     ux, uy, uz = direction_to_local(row, tx, ty, tz)
-    p0, p1, p2, p3 = row[12], row[13], row[14], row[15]
+    p0, p1, p2 = row[12], row[13], row[14]
     nx, ny, nz, curvature = 0.0, 0.0, -1.0, 0.0
     if kind == SLAB:
         if p0 < 1e8 and lz > 0.5 * p0:

@@ -52,8 +52,8 @@ class Material:
         A table is interpolated linearly in log-log, and continued by its end slopes.
         """
         if self.loss_table_db_cm is None:
-            db_cm = self.attenuation_db_cm_mhz * frequency_mhz**self.attenuation_power
-            return db_cm / MM_PER_CM
+            plain_db_cm = self.attenuation_db_cm_mhz * frequency_mhz**self.attenuation_power
+            return float(plain_db_cm) / MM_PER_CM
         mhz, db_cm = np.array(self.loss_table_db_cm).T
         if len(mhz) == 1:
             return float(db_cm[0] * frequency_mhz / mhz[0]) / MM_PER_CM

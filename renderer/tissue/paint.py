@@ -63,6 +63,25 @@ class PaintedSolids:
     everywhere: Array  # (S,) bool: unchanged along y, so no elevation rays are needed
 
 
+WIDE_MM = 15.0  # solids that reach this far on both sides of the picture plane have no ends in the beam
+
+
+def _unchanged_along_y(kinds: Array, rows: Array) -> Array:
+    """Which primitives look the same all through the beam's thickness, (S,) bool."""
+    y_axis, z_axis, y0 = np.abs(rows[:, 4]), np.abs(rows[:, 7]), rows[:, 10]
+    upright = y_axis > 1 - 1e-9
+    box = upright & (rows[:, 13] - np.abs(y0) > WIDE_MM)
+    prism = upright & (np.minimum(-(rows[:, 12] + y0), rows[:, 13] + y0) > WIDE_MM)
+    far_end = y0 + np.sign(rows[:, 7]) * rows[:, 13]
+    tube = (z_axis > 1 - 1e-9) & (np.minimum(np.abs(y0), np.abs(far_end)) > WIDE_MM) & (y0 * far_end < 0)
+    slab = np.abs(rows[:, 7]) < 1e-9
+    return np.select(
+        [kinds == k for k in (geometry.SLAB, geometry.BOX, geometry.PRISM, geometry.CYLINDER)],
+        [slab, box, prism, tube],
+        default=False,
+    )
+
+
 @dataclass
 class _Bench:
     """Rows that are being collected."""
@@ -146,10 +165,6 @@ def paint(
     regions.append(Region("coupling", coupling))
     rows = np.array(bench.rows)
     kinds = np.array(bench.kinds, np.int64)
-    along_y = np.abs(rows[:, 4]) if len(rows) else np.zeros(0)
-    flat = (np.isin(kinds, [geometry.SLAB, geometry.PRISM, geometry.BOX, geometry.CYLINDER])) & (
-        (along_y > 1 - 1e-9) | ((kinds == geometry.CYLINDER) & (np.abs(rows[:, 7]) > 1 - 1e-9))
-    )
     return PaintedSolids(
         kinds=kinds,
         rows=rows,
@@ -161,7 +176,7 @@ def paint(
         roughness_mm=np.array([s.roughness_um * 1e-3 for s in bench.surfaces]),
         wave_mm=np.array([[s.wave_mm, s.wave_length_mm] for s in bench.surfaces]),
         regions=tuple(regions),
-        everywhere=flat,
+        everywhere=_unchanged_along_y(kinds, rows),
     )
 
 

@@ -295,6 +295,7 @@ def add_row(
     """
     n_u = out.shape[0]
     u_high = u_low + (n_u - 1) * step_u
+    near = 0.5 * (u_high - u_low)
     for j in range(beamlets.shape[0]):
         strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
         if m < 0 or beamlets[j, WEIGHT] == 0.0:
@@ -309,10 +310,20 @@ def add_row(
             if along < 0.1:
                 continue
             low, high = u_low, u_high
+            # Close to a surface its plane parts the row; farther off only the order along the line counts:
+            # the plane of a grazing surface would cut through the whole beam.
             if k > 0:
-                low, high = side_interval(seg, k, line, s, 1.0, low, high)
+                start = (seg[k, PX] - line[0]) * line[2] + (seg[k, PZ] - line[1]) * line[3]
+                if s < start - near:
+                    break
+                if s < start + near:
+                    low, high = side_interval(seg, k, line, s, 1.0, low, high)
             if low <= high and seg[k, LENGTH] < 1e8:
-                low, high = side_interval(seg, k + 1, line, s, -1.0, low, high)
+                end = (seg[k + 1, PX] - line[0]) * line[2] + (seg[k + 1, PZ] - line[1]) * line[3]
+                if s > end + near:
+                    continue
+                if s > end - near:
+                    low, high = side_interval(seg, k + 1, line, s, -1.0, low, high)
             if low > high:
                 continue
             first = int(math.ceil((low - u_low) / step_u - 1e-9))

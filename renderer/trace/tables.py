@@ -83,6 +83,7 @@ N_SAMPLE = 15
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 ROOT3 = math.sqrt(3.0)
+NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
 LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one
 
 
@@ -141,6 +142,8 @@ def segment_before(seg, n, x, z, surface, before):
         if r == own:
             return r - 1
         gx, gz = x - seg[r, PX], z - seg[r, PZ]
+        if gx * seg[r - 1, DX] + gz * seg[r - 1, DZ] < -NEAR_MM:
+            return r - 1  # well before that surface, whatever side of its plane
         beyond = gx * seg[r, NX] + gz * seg[r, NZ] - seg[r, PY] * seg[r, NY]
         beyond -= 0.5 * seg[r, BEND] * max(gx * gx + gz * gz - beyond * beyond, 0.0)
         if beyond < 0.02:

@@ -1,0 +1,1 @@
+"""What phantoms are made of: materials with their sources, solids, scatterers and texture."""
