@@ -22,7 +22,7 @@ from renderer.frame.grid import PictureGrid, picture_grid
 from renderer.frame.manifest import make_manifest
 from renderer.frame.truth import frame_truth
 from renderer.probe.plan import scan_plan, view_angles
-from renderer.receive.chain import NoiseDraw, lines_to_amplitude, to_db
+from renderer.receive.chain import NoiseDraw, lines_to_amplitude
 from renderer.receive.gain import gain_curve_db
 from renderer.receive.grey import displayed_floor_db, picture_grey
 from renderer.scene.scene import Scene
@@ -65,7 +65,11 @@ def render(scene: Scene, *, seed: int | None = None, without: Sequence[str] = ()
 
 
 def render_series(
-    scene: Scene, changes: Iterable[Mapping[str, Any]], *, seed: int | None = None, without: Sequence[str] = ()
+    scene: Scene,
+    changes: Iterable[Mapping[str, Any]],
+    *,
+    seed: int | None = None,
+    without: Sequence[str] = (),
 ) -> list[Frame]:
     """Frames of a scene under a list of changes, one mapping of settings for each.
 
@@ -101,7 +105,9 @@ def _frame(
     level_db = picture_level(amplitude, scan)
     image, shown = picture_grey(level_db, scene.receive, previous)
     floor_db = displayed_floor_db(scene.receive)
-    truth, echoes, explainer = frame_truth(views, gain_db, scene.receive, grid, scan, level_db, floor_db, without)
+    truth, echoes, explainer = frame_truth(
+        views, gain_db, scene.receive, grid, scan, level_db, floor_db, without
+    )
     plan = views[0].plan
     frame = Frame(
         image=image, x_mm=grid.x_mm, z_mm=grid.z_mm, in_view=scan.in_view, level_db=level_db, lines=lines[0],
@@ -116,7 +122,10 @@ def _gain_db(scene: Scene, view: ViewEchoes) -> np.ndarray:
     depth_mm = 0.5 * scene.scan.assumed_speed_mm_per_us * view.plan.time_us
     return np.asarray(
         gain_curve_db(
-            depth_mm, scene.receive, frequency_mhz=scene.scan.frequency_mhz, full_depth_mm=scene.scan.depth_mm,
+            depth_mm,
+            scene.receive,
+            frequency_mhz=scene.scan.frequency_mhz,
+            full_depth_mm=scene.scan.depth_mm,
             flat_field_db=view.flat_field_db,
         )  # fmt: skip
     )

@@ -80,10 +80,14 @@ def _surfaces(made: ViewTruth) -> list[Echo]:
         name = _name(made, int(region))
         rows.append(
             Echo(
-                solid=name, origin_class="direct", order=0,
+                solid=name,
+                origin_class="direct",
+                order=0,
                 true_mm=_world(made, float(sample[Q_X]), float(sample[Q_Z])),
-                displayed_mm=_displayed(made, l, time_us), level_db=_level(made, float(envelope[l, t]), time_us),
-                delay_us=time_us, path=f"face - {name} - face",
+                displayed_mm=_displayed(made, l, time_us),
+                level_db=_level(made, float(envelope[l, t]), time_us),
+                delay_us=time_us,
+                path=f"face - {name} - face",
             )  # fmt: skip
         )
     return rows
@@ -98,9 +102,9 @@ def _specular_paths(made: ViewTruth) -> list[Echo]:
     for line in range(v.plan.n_lines):
         for e in range(int(v.secondary.n_echoes[line])):
             row = v.secondary.echoes[line, e]
-            history = tuple(int(h) for h in row[6 : 6 + int(row[5])])
+            turns = tuple(int(h) for h in row[6 : 6 + int(row[5])])
             size = math.hypot(row[1], row[2]) * v.scale
-            seen.setdefault((int(row[3]), *history), []).append((size, line, e))
+            seen.setdefault((int(row[3]), *turns), []).append((size, line, e))
     names = {s: _name(made, int(r)) for s, r in enumerate(v.phantom.painted.region)} | {FACE: "face"}
     rows = []
     for (kind, *history), places in seen.items():
@@ -112,9 +116,13 @@ def _specular_paths(made: ViewTruth) -> list[Echo]:
         time_us = float(row[0])
         rows.append(
             Echo(
-                solid=names[history[-1]], origin_class=origin_class, order=int(row[4]),
-                true_mm=_nearest_sample(made, history[-1], line), displayed_mm=_displayed(made, line, time_us),
-                level_db=_level(made, size, time_us), delay_us=time_us,
+                solid=names[history[-1]],
+                origin_class=origin_class,
+                order=int(row[4]),
+                true_mm=_nearest_sample(made, history[-1], line),
+                displayed_mm=_displayed(made, line, time_us),
+                level_db=_level(made, size, time_us),
+                delay_us=time_us,
                 path=" - ".join(["face", *(names[h] for h in history), "face"]),
             )  # fmt: skip
         )
@@ -167,11 +175,14 @@ def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
             depth = float(np.median(made.scan.sample[0][pixels])) * made.first.plan.sample_us
             rows.append(
                 Echo(
-                    solid=name, origin_class=origin_class, order=order if origin_class != "direct" else 0,
+                    solid=name,
+                    origin_class=origin_class,
+                    order=order if origin_class != "direct" else 0,
                     true_mm=(float(np.nanmean(place[:, 0])), float(np.nanmean(place[:, 2]))),
                     displayed_mm=(float(x[pixels].mean()), float(z[pixels].mean())),
                     level_db=float(10 * np.log10(np.mean(10 ** (level_db[pixels] / 10)))),
-                    delay_us=depth, path=f"{way} - face",
+                    delay_us=depth,
+                    path=f"{way} - face",
                 )  # fmt: skip
             )
     return rows

@@ -87,7 +87,9 @@ class ViewTruth:
     def there(self) -> Array:
         """Region at each pixel's centre in the picture plane."""
         there = np.empty(self.scan.in_view.shape, np.uint16)
-        tk.region_picture(*self.first.phantom.solids, self.grid.x_mm, self.grid.z_mm, self.scan.in_view, there)
+        tk.region_picture(
+            *self.first.phantom.solids, self.grid.x_mm, self.grid.z_mm, self.scan.in_view, there
+        )
         return there
 
     @cached_property
@@ -130,9 +132,9 @@ class ViewTruth:
         code = np.where(group == 1, surface, code)
         tag = np.zeros(shape, np.int64)
         if v.secondary is not None:
-            k = np.maximum(group - 2, 0)
-            code = np.where(group >= 2, v.secondary.index[line, k, at], code)
-            tag = np.where(group >= 2, v.secondary.tag[line, k, at], 0)
+            late = np.maximum(group - 2, 0)
+            code = np.where(group >= 2, v.secondary.index[line, late, at], code)
+            tag = np.where(group >= 2, v.secondary.tag[line, late, at], 0)
         region, place = self._describe(code)
         region[none], place[none] = OUTSIDE_ID, np.nan
         tag[none] = 0
@@ -184,7 +186,10 @@ class ViewTruth:
             loss_db = 10 * np.log10(np.maximum(a[:, tb.N_LOSS_RATIO], 1e-12))
             slope = np.interp(a[:, tb.N_S], b[:, tb.N_S], b[:, tb.N_LOSS_SLOPE])
             f0 = v.view.pulse.frequency_mhz
-            rise = [tb.band_rise(x, sigma, f0) - tb.band_rise(y, sigma, f0) for x, y in zip(a[:, tb.N_LOSS_SLOPE], slope, strict=True)]
+            rise = [
+                tb.band_rise(x, sigma, f0) - tb.band_rise(y, sigma, f0)
+                for x, y in zip(a[:, tb.N_LOSS_SLOPE], slope, strict=True)
+            ]
             loss_db += 20 / math.log(10) * np.array(rise)
             gain = np.interp(a[:, tb.N_S], b[:, tb.N_S], 10 * np.log10(np.maximum(b[:, tb.N_GAIN], 1e-30)))
             gain_db = 10 * np.log10(np.maximum(a[:, tb.N_GAIN], 1e-30)) - gain
@@ -241,7 +246,9 @@ class ViewTruth:
         """Direction (x, z) of the scan line at each pixel."""
         v = self.first
         parts = [
-            soft_picture(np.repeat(v.plan.line_direction[:, [k]], v.iq.shape[2], 1).astype(np.float32), self.scan)
+            soft_picture(
+                np.repeat(v.plan.line_direction[:, [k]], v.iq.shape[2], 1).astype(np.float32), self.scan
+            )
             for k in (0, 2)
         ]
         return np.stack(parts, -1)
@@ -336,9 +343,8 @@ def beam_width_lines(view: ViewEchoes) -> Array:
     s = 0.5 * view.view.assumed * view.plan.time_us
     wavelength = view.view.assumed / m[tb.S_F0]
     width = wavelength * np.maximum(m[tb.S_RX_F], s / (2 * m[tb.S_CHANNEL_HALF]))
-    pitch = float(np.mean(np.diff(view.plan.face_mm))) if view.plan.n_lines > 1 else 1.0
-    if math.isfinite(view.plan.face_radius_mm):
-        pitch = pitch * (1 + s / view.plan.face_radius_mm)
+    on_face = float(np.mean(np.diff(view.plan.face_mm))) if view.plan.n_lines > 1 else 1.0
+    pitch = on_face * (1 + s / view.plan.face_radius_mm)  # of a flat face, 1 / inf: the same at all depths
     return np.asarray(np.maximum(width / pitch, 1.0))
 
 

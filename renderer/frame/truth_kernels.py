@@ -65,7 +65,9 @@ def _central(nodes, n, time_us, out):
 
 
 @parallel_kernel
-def central_picture(nodes, n_nodes, line, sample, sample_us, in_view, lines, assumed, x_mm, z_mm, seen, origin):
+def central_picture(
+    nodes, n_nodes, line, sample, sample_us, in_view, lines, assumed, x_mm, z_mm, seen, origin
+):
     """Where the central ray of each pixel's line really was: region (nearest line) and place (between lines).
 
     ``origin`` (H, W, 3) in the probe frame. The displacement, not the place, is taken between two lines, so

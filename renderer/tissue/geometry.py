@@ -254,7 +254,9 @@ def region_at(kinds, rows, outline, outline_span, region, traced, only_traced, x
 
 
 @kernel
-def next_crossing(kinds, rows, outline, outline_span, region, traced, x, y, z, dx, dy, dz, reach, work, flags):
+def next_crossing(
+    kinds, rows, outline, outline_span, region, traced, x, y, z, dx, dy, dz, reach, work, flags
+):
     """The next place on a ray where the region changes.
 
     ``work`` (S * 8 + MAX_HITS, 2) and ``flags`` (S,) are scratch. Returns (distance or -1, region

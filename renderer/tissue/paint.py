@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -301,7 +301,10 @@ def _add_solid(
         _add_sheet(bench, regions, shape, solid, region, owner, turn)
 
 
-def _add_cylinder(add, shape, solid, region, wall_region, turn, reflector_limit_mm):  # type: ignore[no-untyped-def]
+def _add_cylinder(
+    add: Callable[..., None], shape: Tube | Wire | Needle, solid: Solid, region: int, wall_region: int, turn: Array,
+    reflector_limit_mm: float,
+) -> None:  # fmt: skip
     """A tube, wire or needle: a capped cylinder, with its wall painted first."""
     if isinstance(shape, Needle):
         tip = np.array(shape.tip_mm)

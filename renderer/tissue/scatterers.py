@@ -20,7 +20,7 @@ from renderer.tissue.geometry import region_at
 Array = np.ndarray
 
 THIN_BELOW = 86  # of 256: the rank below which a point belongs to the thin set, every third one
-PER_CELL = 9.0  # scatterers per local resolution cell; envelope SNR 1.86 (Poisson 1.860 at 10)
+PER_CELL = 7.0  # scatterers per local resolution cell
 
 
 @dataclass(frozen=True)
@@ -101,12 +101,16 @@ def candidate(key, i, j, k, lattice_mm):
 
 @kernel
 def _visit_plane(
-    count_only, k, key, lattice_mm, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end,
+    count_only, k, key, lattice_mm, coarser, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end,
     depth_step, density, reach, solids, levels, octaves, texture_of, fibres, out, first,
 ):  # fmt: skip
-    """Visit the candidates of one lattice plane; count them, or write them from row ``first`` on."""
+    """Visit the candidates of one lattice plane; count them, or write them from row ``first`` on.
+
+    ``coarser`` is the density that the coarser lattices give; this one makes up the rest.
+    """
     kinds, rows, outline, spans, region, traced = solids
     most = 1.0 / lattice_mm**3
+    upright = abs(rotation[1, 1]) > 0.999  # columns along y then keep their depth
     n = 0
     ny0, ny1, ny2 = rotation[1, 0], rotation[1, 1], rotation[1, 2]
     widest = 0.0
@@ -116,6 +120,23 @@ def _visit_plane(
     for i in range(low[0], high[0]):
         xc = (i + 0.5) * lattice_mm
         j0, j1 = low[1], high[1]
+        if upright:
+            dx, dz = xc - shift[0], zc - shift[2]
+            cx = rotation[0, 0] * dx + rotation[0, 2] * dz
+            cz = rotation[2, 0] * dx + rotation[2, 2] * dz
+            depth, place = depth_and_place(cx, cz, radius)
+            slack = lattice_mm + 0.05 * widest
+            if depth < -slack or depth > depth_end + slack:
+                continue
+            if abs(place) > place_half + wide_slope * max(depth, 0.0) + 2 * slack:
+                continue
+            q0 = max(0, int((depth - slack) / depth_step))
+            q1 = min(density.shape[0] - 1, int((depth + slack) / depth_step) + 1)
+            densest = 0.0
+            for q in range(q0, q1 + 1):
+                densest = max(densest, density[q])
+            if densest <= coarser:
+                continue
         if abs(ny1) > 0.2:  # the slice that is looked at
             middle = -(ny0 * (xc - shift[0]) + ny2 * (zc - shift[2])) / ny1 + shift[1]
             half = (widest + lattice_mm) / abs(ny1) + lattice_mm
@@ -140,7 +161,7 @@ def _visit_plane(
             if abs(y) > (1 - w) * reach[q] + w * reach[q + 1]:
                 continue
             wanted = (1 - w) * density[q] + w * density[q + 1]
-            if keep * most >= wanted:
+            if keep * most >= wanted - coarser:
                 continue
             g = region_at(kinds, rows, outline, spans, region, traced, True, x, y, z)
             level = levels[g, 0]
@@ -148,7 +169,7 @@ def _visit_plane(
                 continue
             if 0.0 < levels[g, 1] < wanted:
                 wanted = levels[g, 1]
-                if keep * most >= wanted:
+                if keep * most >= wanted - coarser:
                     continue
             if not count_only:
                 t = texture_of[g]
@@ -181,27 +202,27 @@ def _visit_plane(
 
 @parallel_kernel
 def count_points(
-    key, lattice_mm, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end, depth_step,
+    key, lattice_mm, coarser, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end, depth_step,
     density, reach, solids, levels, octaves, texture_of, fibres, counts,
 ):  # fmt: skip
     """Number of points in each lattice plane, into counts."""
     for k in prange(counts.shape[0]):
         none = np.zeros((1, 7), np.float32)
         counts[k] = _visit_plane(
-            True, low[2] + k, key, lattice_mm, low, high, rotation, shift, radius, place_half, place_slope, wide_slope,
+            True, low[2] + k, key, lattice_mm, coarser, low, high, rotation, shift, radius, place_half, place_slope, wide_slope,
             depth_end, depth_step, density, reach, solids, levels, octaves, texture_of, fibres, none, 0,
         )  # fmt: skip
 
 
 @parallel_kernel
 def write_points(
-    key, lattice_mm, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end, depth_step,
+    key, lattice_mm, coarser, low, high, rotation, shift, radius, place_half, place_slope, wide_slope, depth_end, depth_step,
     density, reach, solids, levels, octaves, texture_of, fibres, first, out,
 ):  # fmt: skip
     """The points of each lattice plane, from its first row on."""
     for k in prange(first.shape[0] - 1):
         _visit_plane(
-            False, low[2] + k, key, lattice_mm, low, high, rotation, shift, radius, place_half, place_slope, wide_slope,
+            False, low[2] + k, key, lattice_mm, coarser, low, high, rotation, shift, radius, place_half, place_slope, wide_slope,
             depth_end, depth_step, density, reach, solids, levels, octaves, texture_of, fibres, out, first[k],
         )  # fmt: skip
 
@@ -224,6 +245,23 @@ def sort_points(raw, radius, grid, starts, order):
     for p in range(n):
         order[fill[cell[p]]] = p
         fill[cell[p]] += 1
+
+
+def lattices(most_per_mm3: float) -> list[float]:
+    """Spacings of nested lattices, coarse to fine, that together reach a density (points per mm3).
+
+    Far from the focus, where few points are needed, only the coarse ones are visited. Spacings are
+    powers of two of 1 mm, so that small changes of the beam keep the same points.
+    """
+    spacings, density = [], 0.0
+    spacing = 1.0
+    while spacing**-3 * 8 > most_per_mm3:  # a beam that wide needs less than the coarsest lattice
+        spacing *= 2.0
+    while density < most_per_mm3:
+        spacings.append(spacing)
+        density += spacing**-3
+        spacing *= 0.5
+    return spacings
 
 
 @dataclass(frozen=True)
@@ -264,20 +302,23 @@ def draw_scatterers(
     rotation, shift_mm : world to probe, ``p = rotation @ (w - shift)``
     key : 64-bit key of the tissue's random stream
     """
-    most = float(view.density_per_mm3.max())
-    # The lattice spacing takes steps of 2^(1/4), so that small changes of the beam keep the same points
-    lattice_mm = 2.0 ** (-0.25 * math.ceil(4 / 3 * math.log2(most)))
-    low, high = _lattice_box(view, rotation, shift_mm, lattice_mm)
-    arguments = (
-        np.uint64(key), lattice_mm, low, high, rotation, shift_mm, view.face_radius_mm, view.place_half_mm,
-        view.place_slope, view.wide_slope, view.depth_end_mm, view.depth_step_mm, view.density_per_mm3, view.reach_mm, solids,
-        levels, octaves, texture_of, fibres,
-    )  # fmt: skip
-    counts = np.zeros(int(high[2] - low[2]), np.int64)
-    count_points(*arguments, counts)
-    first = np.concatenate([[0], np.cumsum(counts)])
-    raw = np.zeros((int(first[-1]), 7), np.float32)
-    write_points(*arguments, first, raw)
+    parts = []
+    coarser = 0.0
+    for level, lattice_mm in enumerate(lattices(float(view.density_per_mm3.max()))):
+        low, high = _lattice_box(view, rotation, shift_mm, lattice_mm)
+        arguments = (
+            np.uint64(key + 7919 * level), lattice_mm, coarser, low, high, rotation, shift_mm, view.face_radius_mm,
+            view.place_half_mm, view.place_slope, view.wide_slope, view.depth_end_mm, view.depth_step_mm,
+            view.density_per_mm3, view.reach_mm, solids, levels, octaves, texture_of, fibres,
+        )  # fmt: skip
+        counts = np.zeros(int(high[2] - low[2]), np.int64)
+        count_points(*arguments, counts)
+        first = np.concatenate([[0], np.cumsum(counts)])
+        part = np.zeros((int(first[-1]), 7), np.float32)
+        write_points(*arguments, first, part)
+        parts.append(part)
+        coarser += lattice_mm**-3
+    raw = np.concatenate(parts)
     widest = view.place_half_mm + max(view.place_slope, view.wide_slope) * view.depth_end_mm
     row_step, column_step = 0.4, max(0.15, 2 * widest / 1024)
     grid = np.array([
@@ -295,7 +336,9 @@ def draw_scatterers(
     )  # fmt: skip
 
 
-def _lattice_box(view: ViewVolume, rotation: Array, shift_mm: Array, lattice_mm: float) -> tuple[Array, Array]:
+def _lattice_box(
+    view: ViewVolume, rotation: Array, shift_mm: Array, lattice_mm: float
+) -> tuple[Array, Array]:
     """Lattice indices that enclose the view: first and one past the last, (3,) int64 each."""
     corners = []
     reach = float(view.reach_mm.max())

@@ -21,7 +21,6 @@ from renderer.trace.rays import (
     ALPHA_SLOPE,
     AMPLITUDE,
     DX,
-    DY,
     DZ,
     LENGTH,
     LOSS,

@@ -30,7 +30,6 @@ from renderer.trace.rays import (
     NX,
     NY,
     NZ,
-    PATH,
     PX,
     PY,
     PZ,
@@ -98,7 +97,9 @@ def reflect_row(out, seg, k, work2):
     for q in (NX, NY, NZ, BEND, BEND_Y, SURFACE, REFLECTION):
         work2[1, q] = seg[k + 1, q]
     cos_i = work2[1, DX] * work2[1, NX] + work2[1, DY] * work2[1, NY] + work2[1, DZ] * work2[1, NZ]
-    turn_ray(work2, 1, work2[1, NX], work2[1, NY], work2[1, NZ], seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, True)
+    turn_ray(
+        work2, 1, work2[1, NX], work2[1, NY], work2[1, NZ], seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, True
+    )
     work2[1, AMPLITUDE] *= seg[k + 1, REFLECTION]
     for q in range(N_COLUMNS):
         out[q] = work2[1, q]
@@ -292,8 +293,10 @@ def find_branches(
             # A leg along which scatterers are seen again
             parallel = seg[k, DX] * line[2] + seg[k, DZ] * line[3] > 0.99
             weight = abs(seg[k, AMPLITUDE])
-            if n_legs < MAX_LEGS and n_history >= 1 and (
-                weight > LEG_RETRACED or (parallel and weight > LEG_CROSSED and n_history >= 2)
+            if (
+                n_legs < MAX_LEGS
+                and n_history >= 1
+                and (weight > LEG_RETRACED or (parallel and weight > LEG_CROSSED and n_history >= 2))
             ):
                 for q in range(N_COLUMNS):
                     legs[n_legs, q] = seg[k, q]

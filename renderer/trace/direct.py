@@ -105,8 +105,15 @@ def pulse_taps(pulse: Pulse, fine_us: float) -> Array:
 
 
 def make_view(
-    probe: Probe, scan: ScanSettings, plan: ScanPlan, phantom: PackedPhantom, *, far_mm: float, refraction: bool,
-    points_mm: float | None = None, samples_mm: float | None = None,
+    probe: Probe,
+    scan: ScanSettings,
+    plan: ScanPlan,
+    phantom: PackedPhantom,
+    *,
+    far_mm: float,
+    refraction: bool,
+    points_mm: float | None = None,
+    samples_mm: float | None = None,
 ) -> View:
     """What the kernels need of a view.
 
@@ -131,7 +138,13 @@ def make_view(
     m[tb.S_SAMPLE] = fine
     lines = np.ascontiguousarray(np.hstack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]]))
     elevation = elevation_table(
-        f0, pulse.sigma_mhz, phantom.media[0, 3], c, probe.height_mm, probe.lens_focus_mm, 2 * max(points_mm, samples_mm)
+        f0,
+        pulse.sigma_mhz,
+        phantom.media[0, 3],
+        c,
+        probe.height_mm,
+        probe.lens_focus_mm,
+        2 * max(points_mm, samples_mm),
     )
     return View(
         plan=plan, pulse=pulse, lines=lines, settings=m, base_s_mm=node_distances(far_mm), elevation=elevation,
@@ -170,7 +183,9 @@ def _view_volume(
     )  # fmt: skip
 
 
-def draw_points(view: View, phantom: PackedPhantom, octaves: Array, texture_of: Array, key: int) -> Scatterers:
+def draw_points(
+    view: View, phantom: PackedPhantom, octaves: Array, texture_of: Array, key: int
+) -> Scatterers:
     """The scatterers that a view can see."""
     return draw_scatterers(
         phantom.solids, np.ascontiguousarray(phantom.media[:, 4:6]), octaves, texture_of, phantom.fibres,
@@ -260,7 +275,13 @@ def speckle_power(view: View, nodes: Array, n_nodes: int) -> tuple[Array, Array]
     i = row.astype(int)
     w = row - i
     reach = view.elevation.reach_mm
-    thick = 2 * reach * np.trapezoid(np.abs(view.elevation.two_way) ** 2, dx=1 / (view.elevation.two_way.shape[1] - 1), axis=1)
+    thick = (
+        2
+        * reach
+        * np.trapezoid(
+            np.abs(view.elevation.two_way) ** 2, dx=1 / (view.elevation.two_way.shape[1] - 1), axis=1
+        )
+    )
     thickness = (1 - w) * thick[i] + w * thick[i + 1]
     axial = 0.5 * view.assumed * math.sqrt(math.pi) * view.pulse.sigma_us
     return nodes[:n_nodes][keep, tb.N_TIME], point_scale(view) ** 2 * gain * thickness * axial

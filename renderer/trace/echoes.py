@@ -30,6 +30,7 @@ CLASS_NAMES = DIRECT_CLASSES + SECONDARY_CLASSES
 
 # Echoes this far below full scale before gain are not looked for beyond the pulse interval.
 LATE_FLOOR_DB = -85.0
+LATE_SPECKLE_FLOOR_DB = -74.0
 BRIGHTEST_DB = 28.0  # a perfect mirror re full scale
 LONGEST_WAIT = 4.0  # pulse intervals longer than this many pictures leave no echo of the pulse before
 MARGIN_MM = 3.0
@@ -92,7 +93,7 @@ def far_distances(job: TraceJob, phantom: PackedPhantom) -> tuple[float, float, 
     points = far
     if BRIGHTEST_DB + level_db > LATE_FLOOR_DB and interval < LONGEST_WAIT * end_us:
         listen = interval + end_us
-    if REFERENCE_LEVEL_DB + level_db > LATE_FLOOR_DB and job.switches.secondary:
+    if REFERENCE_LEVEL_DB + level_db > LATE_SPECKLE_FLOOR_DB and listen > end_us and job.switches.secondary:
         points = listen * c / 2
     return far, points, listen
 

@@ -44,7 +44,12 @@ class ElevationTable:
 
 
 def slit_field(
-    s_mm: Array, y_mm: Array, frequency_mhz: float, speed_mm_per_us: float, height_mm: float, lens_focus_mm: float
+    s_mm: Array,
+    y_mm: Array,
+    frequency_mhz: float,
+    speed_mm_per_us: float,
+    height_mm: float,
+    lens_focus_mm: float,
 ) -> Array:
     """One-way field of the slit, complex; shapes of ``s_mm`` and ``y_mm`` are broadcast."""
     wavelength = speed_mm_per_us / frequency_mhz

@@ -72,7 +72,10 @@ def first_pass(px, pz, py, re, im, n, q, g, fs, pr, pi, m, w):
         # sine and cosine of half the angle by short polynomials (|angle / 2| < pi / 2), then doubled
         h = turn * F(math.pi)
         h2 = h * h
-        sn = h * (F(1.0) + h2 * (F(-0.16666667) + h2 * (F(0.008333331) + h2 * (F(-0.00019840874) + h2 * F(2.7525562e-06)))))
+        sn = h * (
+            F(1.0)
+            + h2 * (F(-0.16666667) + h2 * (F(0.008333331) + h2 * (F(-0.00019840874) + h2 * F(2.7525562e-06))))
+        )
         cs = F(1.0) + h2 * (F(-0.5) + h2 * (F(0.04166664) + h2 * (F(-0.0013888397) + h2 * F(2.4760495e-05))))
         c2 = (cs * cs - sn * sn) * inside
         s2 = F(2.0) * sn * cs * inside
@@ -87,7 +90,9 @@ def first_pass(px, pz, py, re, im, n, q, g, fs, pr, pi, m, w):
 
 
 @kernel
-def second_pass(n, base, g, fs, pr, pi, m, w, low, high, scale_u, region, plane, seen, main, iq, best, best_index):
+def second_pass(
+    n, base, g, fs, pr, pi, m, w, low, high, scale_u, region, plane, seen, main, iq, best, best_index
+):
     """Table look-up and deposit of a run."""
     top = low.shape[0] - 2
     n_slots = best.shape[0]

@@ -53,7 +53,15 @@ def paraxial_row(
         t = 0.5 * (u * slope / c_here - x * theta / c_start) - x * x / (2 * focus * assumed)
         value = EVEN_SUM * window(apodisation, x / half) * root * cmath.exp(turn * t)
         add_gaussian(
-            out, 0, n_u - 1, u_low, step_u, u - shift, value, turn * slope / c_here, turn * 0.5 * curve / c_here
+            out,
+            0,
+            n_u - 1,
+            u_low,
+            step_u,
+            u - shift,
+            value,
+            turn * slope / c_here,
+            turn * 0.5 * curve / c_here,
         )
     for i in range(n_u):
         u = u_low + i * step_u

@@ -15,7 +15,9 @@ from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
 from renderer.tissue.scatterers import THIN_BELOW
+from renderer.trace.beamlets import segment_at
 from renderer.trace.branches import (
+    COUPLED,
     G_CLASS,
     G_CROSS,
     G_LENGTH,
@@ -24,7 +26,6 @@ from renderer.trace.branches import (
     G_SHEETS,
     G_VIA,
     LEG_RETRACED,
-    COUPLED,
     MAX_BRANCHES,
     MAX_ECHOES,
     MAX_HISTORY,
@@ -45,7 +46,6 @@ from renderer.trace.rays import (
     BY,
     CY,
     DX,
-    DY,
     DYY,
     DZ,
     LENGTH,
@@ -72,7 +72,6 @@ from renderer.trace.tables import (
     Q_NZ,
     Q_RE,
     Q_REFLECTION,
-    Q_REGION,
     Q_STRENGTH,
     Q_SURFACE,
     Q_X,
@@ -95,7 +94,6 @@ from renderer.trace.tables import (
     band_level,
     central_ray,
     deposit,
-    segment_at,
 )
 
 LEG_OFFSETS = 28
@@ -172,7 +170,9 @@ def leg_table(
         path_beam(work_a, state, -half, step_u, 0.0, 0.0, depth, face_mm, m, focus, f, c_start, bend)
         path_beam(work_b, partner, -half, step_u, lateral, 1.0, depth, face_mm, m, focus, f, c_start, bend)
         if mode == CROSSED:
-            path_beam(work_c, partner, -half, step_u, lateral, 0.0, depth, face_mm, m, focus, f, c_start, bend)
+            path_beam(
+                work_c, partner, -half, step_u, lateral, 0.0, depth, face_mm, m, focus, f, c_start, bend
+            )
             path_beam(work_d, state, -half, step_u, 0.0, 1.0, depth, face_mm, m, focus, f, c_start, bend)
         for i in range(n_u):
             value = work_a[i] * work_b[i]
@@ -187,7 +187,25 @@ def leg_table(
 
 
 @kernel
-def weigh_run(px, pz, py, amplitude, thin, n, limit, gain, state0, state1, partner0, partner1, length, q, elevation, re, im):
+def weigh_run(
+    px,
+    pz,
+    py,
+    amplitude,
+    thin,
+    n,
+    limit,
+    gain,
+    state0,
+    state1,
+    partner0,
+    partner1,
+    length,
+    q,
+    elevation,
+    re,
+    im,
+):
     """Amplitudes of a run of points with the elevation fields of both ways; thinned."""
     table, log_start, log_step, reach = elevation
     s0, a0 = path_height(state0[AY], state0[BY])
@@ -294,7 +312,7 @@ def walk_leg(
     mode, only_points = int(info[G_MODE]), info[G_SHEETS] == 0.0
     tag = int(info[G_VIA]) * 256 + int(info[G_ORDER])
     px, py, pz, amplitude, thin = points
-    radius, assumed, f0 = m[S_RADIUS], m[S_ASSUMED], m[S_F0]
+    radius, f0 = m[S_RADIUS], m[S_F0]
     n_rows, n_columns = int(grid[4]), int(grid[5])
     own = np.empty(4)
     flat = math.sqrt(leg[DX] ** 2 + leg[DZ] ** 2)
@@ -366,7 +384,9 @@ def walk_leg(
                     weigh_run(px[first:end], pz[first:end], py[first:end], amplitude[first:end], thin[first:end], n,
                               THIN_BELOW, scale * THIN_GAIN, state[0], state[1], partner[0], partner[1], length, q,
                               elevation, re, im)  # fmt: skip
-                    first_pass(px[first:end], pz[first:end], py[first:end], re, im, n, q, g, fs, pr, pi, slots, w)
+                    first_pass(
+                        px[first:end], pz[first:end], py[first:end], re, im, n, q, g, fs, pr, pi, slots, w
+                    )
                     deposit_run(n, first, g, fs, pr, pi, slots, w, rows[0], rows[1], row, best, best_tag, best_index,
                                 tag)  # fmt: skip
                     first = end
@@ -444,7 +464,9 @@ def trace_secondary(
             kind = int(info[k, G_CLASS])
             for mode in range(2):
                 info[k, G_MODE] = mode
-                wanted = abs(legs[k, AMPLITUDE]) > LEG_RETRACED if mode == RETRACED else info[k, G_CROSS] > 0.0
+                wanted = (
+                    abs(legs[k, AMPLITUDE]) > LEG_RETRACED if mode == RETRACED else info[k, G_CROSS] > 0.0
+                )
                 if wanted:
                     walk_leg(legs[k], info[k], centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm, focus_edges,
                              c_start, 0.0, end_us, points, starts, grid, samples, elevation, scale, fine[l, kind],

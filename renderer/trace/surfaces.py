@@ -86,7 +86,9 @@ def scan_surfaces(solids, media, start, direction, step, n_rays, reach, out, ben
                     row[Q_SURFACE], row[Q_BEFORE], row[Q_AFTER] = surface, before, after
                     row[Q_REGION] = region[surface]
                     row[Q_REFLECTION] = r
-                    row[Q_STRENGTH] = 1.0 / flat  # the strip is longer where the surface leans across the plane
+                    row[Q_STRENGTH] = (
+                        1.0 / flat
+                    )  # the strip is longer where the surface leans across the plane
                     bends[n] = bend
                     n += 1
             before = after
@@ -206,7 +208,9 @@ def point_reflectors(
         middle = start if is_bead else start + axis * length / 2
         outside = region_at(*solids, True, *middle)
         z1, z2 = media[outside, R_IMPEDANCE], media[region, R_IMPEDANCE]
-        strength = wavelength * reflector_strength(row[12], (z2 - z1) / (z2 + z1), wavelength, line=not is_bead)
+        strength = wavelength * reflector_strength(
+            row[12], (z2 - z1) / (z2 + z1), wavelength, line=not is_bead
+        )
         if is_bead:
             found.append([*middle, strength, 0.0, 0.0, 0.0, region])
         elif abs(axis[1]) > STEEP:
@@ -237,7 +241,12 @@ def point_reflectors(
     k = 2 * math.pi / wavelength
     for q in np.flatnonzero(~strip):
         e = elevation_at(
-            elevation.two_way, elevation.log_start, elevation.log_step, elevation.reach_mm, depth[q], table[q, 1]
+            elevation.two_way,
+            elevation.log_start,
+            elevation.log_step,
+            elevation.reach_mm,
+            depth[q],
+            table[q, 1],
         )
         factor[q] = e * np.exp(-1j * k * table[q, 1] ** 2 / depth[q])
     samples[:, Q_RE], samples[:, Q_IM] = factor.real, factor.imag

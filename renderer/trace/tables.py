@@ -52,8 +52,6 @@ from renderer.trace.rays import (
     SPEED,
     SURFACE,
     TIME,
-    A,
-    B,
     C,
     D,
     fluid_reflection,
@@ -154,7 +152,9 @@ def segment_before(seg, n, x, z, surface, before):
 
 
 @kernel
-def field_at(beamlets, segments, line, x, z, surface, before, n_elevation, f1, f2, f3, time_ref, loss_slope_ref, f0):
+def field_at(
+    beamlets, segments, line, x, z, surface, before, n_elevation, f1, f2, f3, time_ref, loss_slope_ref, f0
+):
     """Field of a row of beamlets at one point at three frequencies, phase relative to a time.
 
     Returns the three values, the summed strength, and the strength-weighted lateness of arrival (µs).
@@ -486,13 +486,17 @@ def trace_lines(
             if ok_t and ok_r:
                 for q in range(n_u):
                     row[q] = 0j
-                table_row(row, node, tx[f], tx_seg[f], rx, rx_seg, line, m, ref_t, ref_r, work_t, work_r, narrow)
+                table_row(
+                    row, node, tx[f], tx_seg[f], rx, rx_seg, line, m, ref_t, ref_r, work_t, work_r, narrow
+                )
                 for q in range(n_u):
                     tables[l, i, q] = row[q]
                 node[N_ALIVE] = 1.0
                 plain_loss = media[0, 2] * s
-                node[N_LOSS_RATIO] = ref_t[7] * ref_r[7] / max(
-                    plain_strength(tx[f], plain_loss) * plain_strength(rx, plain_loss), 1e-300
+                node[N_LOSS_RATIO] = (
+                    ref_t[7]
+                    * ref_r[7]
+                    / max(plain_strength(tx[f], plain_loss) * plain_strength(rx, plain_loss), 1e-300)
                 )
                 shift = (ref_t[6] + ref_r[6]) * sigma * sigma
                 shift = min(shift, (1 - LOWEST_BAND) * f0)
