@@ -115,7 +115,7 @@ def aim_beamlets(
             norm = 1.0 / math.sqrt(1.0 + dy * dy)
             start_segment(segments[j, m], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
             beamlets[j, SEGMENTS + m] = trace_ray(
-                segments[j, m], solids, media, reach_mm, floor, refract, work, flags
+                segments[j, m], solids, media, reach_mm, floor, refract, False, work, flags
             )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from renderer.probe.plan import ScanPlan
 from renderer.probe.transducer import Probe, ScanSettings
+from renderer.tissue.geometry import SLAB
 from renderer.tissue.scatterers import PER_CELL, Scatterers, ViewVolume, draw_scatterers
 from renderer.trace import gather as g
 from renderer.trace import tables as tb
@@ -18,7 +19,7 @@ from renderer.trace.surfaces import point_reflectors, surface_samples
 
 Array = np.ndarray
 
-N_OFFSETS = 40
+N_OFFSETS, N_OFFSETS_BENT = 40, 80  # offsets of a table row; more where refraction spreads the beam
 MAX_NODES = 360
 BEAMLETS = (13, 13)
 FLOOR = 1e-5  # one-way amplitude at which a ray is given up
@@ -216,12 +217,20 @@ def view_samples(view: View, phantom: PackedPhantom, key: int) -> Array:
     return np.concatenate([sheets, points])
 
 
+def n_offsets(phantom: PackedPhantom) -> int:
+    """Offsets of a table row: more where solids that are no flat layers differ in speed from the background."""
+    bent = phantom.painted.traced & (phantom.painted.kinds != SLAB)
+    speed = phantom.media[phantom.painted.region[bent], 0]
+    spread = np.abs(speed / phantom.media[0, 0] - 1)
+    return N_OFFSETS_BENT if len(speed) and ((spread > 0.02) & (spread < 0.3)).any() else N_OFFSETS
+
+
 def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: float) -> TracedLines:
     """Trace all lines of a view."""
     n_lines = view.plan.n_lines
     nodes = np.zeros((n_lines, min(MAX_NODES, len(view.base_s_mm) + 60), tb.N_NODE))
     n_nodes = np.zeros(n_lines, np.int64)
-    tables = np.zeros((n_lines, nodes.shape[1], N_OFFSETS), np.complex64)
+    tables = np.zeros((n_lines, nodes.shape[1], n_offsets(phantom)), np.complex64)
     fine = np.zeros((n_lines, 2 * view.n_fine), np.float32)
     best = np.zeros((n_lines, view.n_fine), np.float32)
     index = np.full((n_lines, view.n_fine), -1, np.int32)

@@ -14,6 +14,8 @@ from renderer.jit import kernel
 from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape
 
 MAX_SEGMENTS = 18
+GRAZING = 0.4  # cosine of incidence below which a surface is only grazed
+WEAK = 0.25  # normal reflection of a weak surface
 
 # Columns of a segment row
 PX, PY, PZ, DX, DY, DZ, TIME, LOSS, LOSS_SLOPE, AMPLITUDE = range(10)
@@ -162,12 +164,20 @@ def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, reflect):
 
 
 @kernel
-def trace_ray(seg, solids, media, reach_mm, floor, refract, work, flags):
+def weak_surface(media, before, after):
+    """Whether two media differ little in impedance."""
+    z1, z2 = media[before, R_IMPEDANCE], media[after, R_IMPEDANCE]
+    return abs(z2 - z1) < WEAK * (z1 + z2)
+
+
+@kernel
+def trace_ray(seg, solids, media, reach_mm, floor, refract, whole_beam, work, flags):
     """Trace a started ray straight through all surfaces.
 
     ``seg`` (MAX_SEGMENTS, N_COLUMNS) holds the start in row 0. Tracing ends after ``reach_mm`` of
     path, at total reflection, or when amplitude times loss falls below ``floor``. Returns the number
-    of segments; the last one's LENGTH tells where it ends (1e9: open).
+    of segments; the last one's LENGTH tells where it ends (1e9: open). ``whole_beam``: the ray stands
+    for a whole beam, so that a weak surface that it only grazes does not turn it.
     """
     kinds, rows, outline, spans, region, traced = solids
     k = 0
@@ -188,6 +198,13 @@ def trace_ray(seg, solids, media, reach_mm, floor, refract, work, flags):
         before = int(seg[k, REGION])
         cos_i, cos_t = meet_surface(seg, k + 1, solids, media, after, surface, refract)
         r = seg[k + 1, REFLECTION]
+        if whole_beam and cos_i < GRAZING and weak_surface(media, before, after):
+            # One ray stands for a beam that is wider than the grazed zone: most of it passes beside
+            seg[k + 1, REFLECTION] = 0.0
+            seg[k + 1, ENTERED] = 1.0 if entered else 0.0
+            set_medium(seg, k + 1, after, media)
+            k += 1
+            continue
         left_over = 1.0 - r * r
         weight = abs(seg[k + 1, AMPLITUDE]) * math.exp(-seg[k + 1, LOSS]) * math.sqrt(max(left_over, 0.0))
         if cos_t < 0.0 or weight < floor:

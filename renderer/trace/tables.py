@@ -279,11 +279,11 @@ def sample_echo(
 
 
 @kernel
-def central_ray(seg, line, solids, media, reach_mm, floor, refract, work, flags):
+def central_ray(seg, line, solids, media, reach_mm, floor, refract, whole_beam, work, flags):
     """The ray down the middle of the line."""
     region = start_region(solids, line[0], 0.0, line[1], line[2], 0.0, line[3])
     start_segment(seg, line[0], 0.0, line[1], line[2], 0.0, line[3], region, media)
-    return trace_ray(seg, solids, media, reach_mm, floor, refract, work, flags)
+    return trace_ray(seg, solids, media, reach_mm, floor, refract, whole_beam, work, flags)
 
 
 @kernel
@@ -436,7 +436,7 @@ def trace_lines(
         n_elevation = int(m[S_ELEVATION])
         reach = base_s[base_s.shape[0] - 1] * 1.3
         # Aim the transmit beamlets, and lay the nodes
-        n_seg = central_ray(centre, line, solids, media, reach, m[S_FLOOR], refract, work, flags)
+        n_seg = central_ray(centre, line, solids, media, reach, m[S_FLOOR], refract, False, work, flags)
         for f in range(n_focus):
             half = max(min(0.5 * focus_mm[f] / m[S_TX_F], m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
             aim_beamlets(
