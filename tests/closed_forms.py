@@ -1,0 +1,275 @@
+"""Closed forms against what the renderer shows: one function a case, each a list of rows.
+
+Used by the tests (with tolerances) and by ``python -m tests.study_closed_forms`` (which prints the table).
+The formulas are the geometry of mirrors, layers and prisms (any textbook of acoustics or optics), and
+exact unfoldings: a path by way of a plane mirror is the straight path of the mirrored phantom.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+import renderer
+from tests.twins import displayed_depth_mm, mirror_point, needle_angle_rad, prism_exit_rad
+
+C = 1.54  # mm/us, speed of the reference tissue and of the machine
+PROBE = {
+    "kind": "linear", "elements": 128, "pitch_mm": 0.3, "frequency_mhz": 7.5, "bandwidth_percent": 60,
+    "height_mm": 5, "lens_focus_mm": 25,
+}  # fmt: skip
+SIGMA = 0.6 * 7.5 / (2 * math.sqrt(2 * math.log(2)))
+NP_PER_CM_MHZ = 1 / 8.685889638
+
+
+@dataclass(frozen=True)
+class Row:
+    """One comparison: positions in mm or levels in dB."""
+
+    case: str
+    unit: str
+    expected: float
+    measured: float
+
+    @property
+    def error(self) -> float:
+        """Measured minus expected."""
+        return self.measured - self.expected
+
+
+def scene(solids: list[dict[str, Any]], *, tissues: Any = None, machine: Any = None, **more: Any) -> renderer.Scene:
+    """A small scene on the linear probe; the coupling is the background's tissue."""
+    background = more.pop("background", "gelatine")
+    phantom = {"background": background, "coupling": background, "solids": solids}
+    if tissues:
+        phantom["tissues"] = tissues
+    base = {"depth_mm": 55, "focus_mm": [25], "noise_db": -160}
+    tree = {"title": "closed form", "phantom": phantom, "probe": more.pop("probe", PROBE), "seed": 5, **more}
+    return renderer.parse_scene({**tree, "machine": {**base, **(machine or {})}})
+
+
+@cache
+def lines_of(made: renderer.Scene) -> tuple[Any, np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Frame, level (K, L, T) by class after gain, and depth (T,)."""
+    from renderer.flow import _gain_db, echoes_of, trace_job
+
+    view = echoes_of(trace_job(made, 0.0))
+    level = 20 * np.log10(np.abs(view.iq) + 1e-15) + _gain_db(made, view)
+    return view, level, 0.5 * made.scan.assumed_speed_mm_per_us * view.plan.time_us, view.class_names
+
+
+def peak(made: renderer.Scene, class_name: str, depth_mm: float, *, x_mm: float | None = None, reach_mm: float = 0.6,
+         x_reach_mm: float = 2.5) -> tuple[float, float, float]:  # fmt: skip
+    """Level, depth and place of a class's strongest echo near a depth (and place), by a parabola in dB."""
+    view, level, depth, names = lines_of(made)
+    part = level[names.index(class_name)]
+    lines = np.arange(len(part))
+    x = view.plan.face_mm
+    if x_mm is not None:
+        lines = np.flatnonzero(np.abs(x - x_mm) < x_reach_mm)
+    else:
+        lines = np.array([len(part) // 2])
+    samples = np.flatnonzero(np.abs(depth - depth_mm) < reach_mm)
+    block = part[np.ix_(lines, samples)]
+    i, j = np.unravel_index(block.argmax(), block.shape)
+    l, t = lines[i], samples[j]
+    if 0 < t < part.shape[1] - 1:
+        a, b, c = part[l, t - 1 : t + 2]
+        shift = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
+    else:
+        shift = 0.0
+    place = float(x[l])
+    if 0 < i < len(lines) - 1:
+        a, b, c = part[l - 1 : l + 2, t]
+        place += 0.5 * (a - c) / (a - 2 * b + c) * float(x[1] - x[0]) if a - 2 * b + c < 0 else 0.0
+    return float(part[l, t]), float(depth[t] + shift * (depth[1] - depth[0])), place
+
+
+def band_loss_db(loss_np_per_mhz: float, frequency_mhz: float = 7.5, sigma: float = SIGMA) -> float:
+    """Level of a Gaussian band after a two-way loss of x nepers per MHz: -x f0 + x^2 s^2 / 2, in dB."""
+    x = loss_np_per_mhz
+    return 8.685889638 * (-x * frequency_mhz + 0.5 * x * x * sigma * sigma)
+
+
+def reverberation() -> list[Row]:
+    """Orders 1-3 of a thick plate at 12 mm against the direct echo of the same plate at (k + 1) d, times R^k F^k."""
+    plate = {"name": "plate", "shape": "slab", "bottomless": True, "tissue": "acrylic"}
+    near = scene([{**plate, "top_mm": 12}])
+    z1, z2 = 1.04 * 1.54, 1.18 * 2.67
+    step_db = 20 * math.log10((z2 - z1) / (z2 + z1)) - 12
+    rows = []
+    for k in (1, 2, 3):
+        d = 12.0 * (k + 1)
+        level, depth, _ = peak(near, "reverberation", d)
+        direct, _, _ = peak(scene([{**plate, "top_mm": d}]), "direct", d)
+        rows += [
+            Row(f"reverberation {k}, depth", "mm", d, depth),
+            Row(f"reverberation {k}, level", "dB", direct + k * step_db, level),
+        ]
+    return rows
+
+
+def plane_mirror(tilt_deg: float) -> list[Row]:
+    """Wire before a tilted air mirror against the same wire at its mirror image without the mirror."""
+    wire = {"name": "wire", "shape": "wire", "diameter_mm": 0.1, "tissue": "steel"}
+    mirror = {"name": "mirror", "shape": "slab", "top_mm": 26, "bottomless": True, "tilt_deg": tilt_deg, "tissue": "air"}
+    t = math.radians(tilt_deg)
+    x, z = (-2.0 if tilt_deg else 0.0), 16.0
+    image = mirror_point(np.array([x, z]), np.array([0.0, 26.0]), np.array([-math.sin(t), math.cos(t)]))
+    made = scene([mirror, {**wire, "from_mm": [x, -20, z], "to_mm": [x, 20, z]}], machine={"focus_mm": [36]})
+    far = scene([{**wire, "from_mm": [image[0], -20, image[1]], "to_mm": [image[0], 20, image[1]]}], machine={"focus_mm": [36]})
+    want, depth0, place0 = peak(far, "direct", image[1], x_mm=image[0])
+    level, depth, place = peak(made, "mirror", image[1], x_mm=image[0])
+    name = f"mirror, {tilt_deg:g} degrees"
+    return [
+        Row(f"{name}, depth", "mm", float(image[1]), depth),
+        Row(f"{name}, place", "mm", float(image[0]), place),
+        Row(f"{name}, level", "dB", want, level),
+    ]
+
+
+def speed_step() -> list[Row]:
+    """Plate under lard and beside it: shown deeper by t (c / c_lard - 1)."""
+    lard = {"name": "lard", "shape": "box", "centre_mm": [-15, 0, 15], "size_mm": [26, 80, 20], "tissue": "lard"}
+    made = scene([lard, {"name": "line", "shape": "slab", "top_mm": 40, "bottomless": True, "tissue": "acrylic"}])
+    speed = dict(made.phantom.materials)["lard"].speed_mm_per_us
+    _, plain, _ = peak(made, "direct", 40, x_mm=12, x_reach_mm=2)
+    want = displayed_depth_mm([(20.0, speed), (20.0, C)], C)
+    _, shown, _ = peak(made, "direct", want, x_mm=-12, x_reach_mm=2)
+    return [Row("speed step, beside", "mm", 40.0, plain), Row("speed step, under lard", "mm", float(want), shown)]
+
+
+def doubling() -> list[Row]:
+    """Wire under two prisms: two copies, each displaced by the thin edge's deviation."""
+    c0, c1, angle = 1.45, 1.58, math.radians(30.0)
+    tissues = {
+        "slow": {"like": "gelatine", "speed_m_s": 1450, "density_kg_m3": 1000, "attenuation_db_cm_mhz": 0.1},
+        "fast": {"like": "gelatine", "speed_m_s": 1580, "density_kg_m3": 1000, "attenuation_db_cm_mhz": 0.1},
+    }
+    rise = 20 * math.tan(angle)
+    prisms = [
+        {"name": "left", "shape": "prism", "outline_mm": [[-20, 20], [-20, 20 - rise], [0, 20]], "y_mm": [-30, 30], "tissue": "fast"},
+        {"name": "right", "shape": "prism", "outline_mm": [[0, 20], [20, 20 - rise], [20, 20]], "y_mm": [-30, 30], "tissue": "fast"},
+    ]  # fmt: skip
+    wire = {"name": "wire", "shape": "wire", "from_mm": [0, -20, 80], "to_mm": [0, 20, 80], "diameter_mm": 0.2, "tissue": "steel"}
+    made = scene(
+        [*prisms, wire], tissues=tissues, background="slow",
+        machine={"depth_mm": 95, "focus_mm": [78], "assumed_speed_m_s": 1450, "frequency_mhz": 6, "transmit_f_number": 5,
+                 "receive_f_number": 5},
+    )  # fmt: skip
+    phi = prism_exit_rad(angle, c0, c1, c0)
+    # The line at x meets the prism, leaves its base bent by phi and reaches the wire at x = 60 tan(phi) (and a little inside)
+    rows = []
+    for side, sign in (("left", -1), ("right", 1)):
+        x = sign * 60 * math.tan(phi)
+        _, _, place = peak(made, "direct", 79.5, x_mm=x, reach_mm=2.0, x_reach_mm=2.0)
+        rows.append(Row(f"doubling, {side} copy", "mm", x, place))
+    return rows
+
+
+def range_ambiguity() -> list[Row]:
+    """Deep wire at a high pulse rate: shown at d mod c / (2 PRF)."""
+    quiet = {"clear": {"like": "gelatine", "attenuation_db_cm_mhz": 0.05}}
+    made = scene(
+        [{"name": "plate", "shape": "slab", "top_mm": 92, "bottomless": True, "tissue": "steel"}], tissues=quiet,
+        background="clear", machine={"depth_mm": 50, "prf_hz": 12000, "focus_mm": [40]},
+    )  # fmt: skip
+    want = 92 - 1540 / (2 * 12000) * 1000
+    _, depth, _ = peak(made, "range_ambiguity", want, reach_mm=1.5)
+    return [Row("range ambiguity, depth", "mm", want, depth)]
+
+
+def mean_level(made: renderer.Scene, x_mm: tuple[float, float], z_mm: tuple[float, float]) -> float:
+    """Mean intensity of a window on the lines, dB."""
+    view, level, depth, _ = lines_of(made)
+    power = 10 ** (level / 10)
+    lines = (view.plan.face_mm > x_mm[0]) & (view.plan.face_mm < x_mm[1])
+    samples = (depth > z_mm[0]) & (depth < z_mm[1])
+    return float(10 * np.log10(power[:4].sum(0)[np.ix_(lines, samples)].mean()))
+
+
+def loss_between(alpha: float, a_mm: float, b_mm: float) -> float:
+    """Level at depth b less level at a for a loss in dB/(cm MHz), from the band integral, dB."""
+    x = [2 * alpha * NP_PER_CM_MHZ * d / 10 for d in (a_mm, b_mm)]
+    return band_loss_db(x[1]) - band_loss_db(x[0])
+
+
+def enhancement() -> list[Row]:
+    """Behind 20 mm of less and of more loss than the background, against the band integral (same speed)."""
+    rows = []
+    for name, alpha in (("enhancement", 0.2), ("absorber", 0.8)):
+        body = {"like": "gelatine", "attenuation_db_cm_mhz": alpha, "backscatter_db": 0}
+        box = {"name": "body", "shape": "box", "centre_mm": [0, 0, 20], "size_mm": [60, 80, 20], "tissue": "body"}
+        made, plain = scene([box], tissues={"body": body}), scene([])
+        x = 2 * NP_PER_CM_MHZ * np.array([0.5 * 3.6, 0.5 * 1.6 + alpha * 2.0])
+        want = band_loss_db(float(x[1])) - band_loss_db(float(x[0]))
+        got = mean_level(made, (-12, 12), (34, 38)) - mean_level(plain, (-12, 12), (34, 38))
+        rows.append(Row(f"{name}, 20 mm at {alpha} dB/(cm MHz)", "dB", want, got))
+    return rows
+
+
+def level_with_depth() -> list[Row]:
+    """Fall of tissue level from 12 to 36 mm for two losses, less that of the reference (the flat field)."""
+    rows = []
+    plain = scene([])
+    for alpha in (0.3, 0.7):
+        made = scene([], tissues={"own": {"like": "gelatine", "attenuation_db_cm_mhz": alpha}}, background="own")
+        want = loss_between(alpha, 12, 36) - loss_between(0.5, 12, 36)
+        windows = [((-15, 15), (z - 2, z + 2)) for z in (12, 36)]
+        got = [mean_level(made, *w) - mean_level(plain, *w) for w in windows]
+        rows.append(Row(f"level 12 to 36 mm at {alpha} dB/(cm MHz)", "dB", want, got[1] - got[0]))
+    return rows
+
+
+def needle_bend() -> list[Row]:
+    """Slope of a straight wire in lard: tan b' = tan b c / c_lard, between two places of it."""
+    from_mm, to_mm = [-12, 0, 20], [12, 0, 20 + 24 * math.tan(math.radians(12))]
+    made = scene([{"name": "wire", "shape": "wire", "from_mm": from_mm, "to_mm": to_mm, "diameter_mm": 0.15, "tissue": "steel"}],
+                 background="lard")  # fmt: skip
+    speed = dict(made.phantom.materials)["lard"].speed_mm_per_us
+    depths = []
+    for x in (-8.0, 8.0):
+        z = displayed_depth_mm([(20 + (x + 12) * math.tan(math.radians(12)), speed)], C)
+        depths.append(peak(made, "direct", float(z), x_mm=x, reach_mm=1.5, x_reach_mm=0.2)[1])
+    want = needle_angle_rad(math.radians(12), speed, C)
+    got = math.atan2(depths[1] - depths[0], 16.0)
+    return [Row("oblique wire in lard, depth over 16 mm", "mm", 16 * math.tan(want), 16 * math.tan(got))]
+
+
+def pebble_shadow() -> list[Row]:
+    """Level right behind and far behind a pebble against the share of the beam that passes it.
+
+    Amplitude that is left: for each of the two apertures, the share not blocked by the pebble's geometric
+    shadow on it as seen from the depth in question (Hamming-weighted receiver), in the picture plane and
+    across it.
+    """
+    rows = []
+    radius, at, focus = 1.5, 20.0, 30.0
+    stone = {"name": "pebble", "shape": "tube", "from_mm": [0, -30, at], "to_mm": [0, 30, at], "radius_mm": radius, "tissue": "stone"}
+    made, plain = scene([stone], machine={"focus_mm": [focus]}), scene([], machine={"focus_mm": [focus]})
+    for z in (26.0, 32.0, 40.0, 48.0):
+        half_r, half_t = z / 4, focus / 6
+        a = np.linspace(-half_r, half_r, 4001)
+        w = 0.54 + 0.46 * np.cos(np.pi * a / half_r)
+        receive = w[np.abs(a * (z - at) / z) > radius].sum() / w.sum()
+        a = np.linspace(-half_t, half_t, 4001)
+        transmit = (np.abs(a * (z - at) / z) > radius).mean()
+        want = 20 * math.log10(max(receive * transmit, 1e-3))
+        got = mean_level(made, (-0.35, 0.35), (z - 1.5, z + 1.5)) - mean_level(plain, (-0.35, 0.35), (z - 1.5, z + 1.5))
+        rows.append(Row(f"pebble shadow at {z:g} mm", "dB", max(want, -40.0), max(got, -40.0)))
+    return rows
+
+
+CASES = (
+    reverberation, lambda: plane_mirror(0.0), lambda: plane_mirror(10.0), lambda: plane_mirror(20.0), speed_step,
+    doubling, range_ambiguity, enhancement, level_with_depth, pebble_shadow, needle_bend,
+)  # fmt: skip
+
+
+def all_rows() -> list[Row]:
+    """Every case."""
+    return [row for case in CASES for row in case()]
