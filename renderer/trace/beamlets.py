@@ -28,6 +28,8 @@ from renderer.trace.rays import (
     NX,
     NY,
     NZ,
+    GHOST,
+    PLAIN,
     PX,
     PY,
     PZ,
@@ -47,8 +49,10 @@ WAIST_BY_SPACING = 0.75
 EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an even aperture add up to 1
 
 # Columns of a beamlet row
-TAU, WEIGHT, FOCUS_CURVATURE, WAIST_MM, FACE_MM, SEGMENTS, SEGMENTS_UP, SEGMENTS_DOWN = range(8)
-N_BEAMLET = 8
+TAU, WEIGHT, FOCUS_CURVATURE, WAIST_MM, FACE_MM, SEGMENTS, SEGMENTS_UP, SEGMENTS_DOWN, SEGMENTS_GHOST, GIVEN = range(10)
+N_BEAMLET = 10
+GHOST_RAY = 3  # place of the ghost among a beamlet's rays
+N_RAYS = 4
 
 
 @kernel
@@ -73,12 +77,13 @@ def window(kind, x):
 @kernel
 def aim_beamlets(
     beamlets, segments, line, face_mm, half_mm, face_half_mm, radius, focus_mm, apodisation, assumed, pitch_mm,
-    wavelength, height_mm, lens_focus_mm, n_elevation, solids, media, reach_mm, floor, refract, work, flags,
+    wavelength, height_mm, lens_focus_mm, n_elevation, solids, media, reach_mm, floor, refract, ghosts, work, flags,
 ):  # fmt: skip
     """Aim a row of beamlets at a focus on the line and trace their rays.
 
-    ``beamlets`` (J, N_BEAMLET) and ``segments`` (J, 3, MAX_SEGMENTS, N_COLUMNS) are filled; the
-    three rays of a beamlet start at y = 0, +h/3 and -h/3. ``line``: origin x, z, direction x, z.
+    ``beamlets`` (J, N_BEAMLET) and ``segments`` (J, N_RAYS, MAX_SEGMENTS, N_COLUMNS) are filled; the
+    rays of a beamlet start at y = 0, +h/3 and -h/3; with ``ghosts`` the last goes straight through
+    strong bodies. ``line``: origin x, z, direction x, z.
     """
     n = beamlets.shape[0]
     low, high = max(face_mm - half_mm, -face_half_mm), min(face_mm + half_mm, face_half_mm)
@@ -106,6 +111,8 @@ def aim_beamlets(
         beamlets[j, FOCUS_CURVATURE] = -bend / distance
         beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine
         beamlets[j, FACE_MM] = a
+        beamlets[j, GIVEN] = -1.0
+        beamlets[j, SEGMENTS_GHOST] = 0
         for m in range(3):
             beamlets[j, SEGMENTS + m] = 0
             if m >= n_elevation:
@@ -115,7 +122,12 @@ def aim_beamlets(
             norm = 1.0 / math.sqrt(1.0 + dy * dy)
             start_segment(segments[j, m], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
             beamlets[j, SEGMENTS + m] = trace_ray(
-                segments[j, m], solids, media, reach_mm, floor, refract, False, work, flags
+                segments[j, m], solids, media, reach_mm, floor, refract, PLAIN, work, flags
+            )
+        if ghosts:
+            start_segment(segments[j, GHOST_RAY], x, 0.0, z, dx, 0.0, dz, region, media)
+            beamlets[j, SEGMENTS_GHOST] = trace_ray(
+                segments[j, GHOST_RAY], solids, media, reach_mm, floor, refract, GHOST, work, flags
             )
 
 
@@ -146,14 +158,48 @@ def strength_at(seg, n, line, s):
 
 @kernel
 def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
-    """Mean strength over the elevation rays of a beamlet at a plane, and the ray that gives the geometry."""
+    """Mean strength over the elevation rays of a beamlet at a plane, and the ray that gives the geometry.
+
+    A strength that was given (``see_past``) stands in place of the mean.
+    """
     total, chosen = 0.0, -1
     for m in range(n_elevation):
         w = strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, s)
         total += w
         if w > 0.0 and chosen < 0:
             chosen = m
+    given = beamlets[j, GIVEN]
+    if given >= 0.0:
+        if given == 0.0:
+            return 0.0, -1
+        if chosen < 0 and beamlets[j, SEGMENTS_GHOST] > 0:
+            chosen = GHOST_RAY
+        return given, chosen
     return total / n_elevation, chosen
+
+
+@kernel
+def see_past(tx, rx, rx_segments, line, s, n_elevation):
+    """Give every transmit beamlet the strength of the way from its place on the face to the plane at s.
+
+    A beamlet aimed at the focus may be stopped by a body that the way to a point beyond the focus passes
+    by, and the reverse: diffraction fills the shadow. The receive rays aim at the plane itself, and their
+    strengths tell which part of the face a point there can see.
+    """
+    n = rx.shape[0]
+    first = rx[0, FACE_MM]
+    step = (rx[n - 1, FACE_MM] - first) / (n - 1)
+    for j in range(tx.shape[0]):
+        tx[j, GIVEN] = -1.0
+        place = (tx[j, FACE_MM] - first) / step
+        if place < -0.5 or place > n - 0.5:
+            continue
+        place = min(max(place, 0.0), n - 1.0)
+        i = min(int(place), n - 2)
+        w = place - i
+        low, _ = beamlet_strength(rx, rx_segments, i, line, s, n_elevation)
+        high, _ = beamlet_strength(rx, rx_segments, i + 1, line, s, n_elevation)
+        tx[j, GIVEN] = (1 - w) * low + w * high
 
 
 @kernel

@@ -37,6 +37,7 @@ from renderer.trace.rays import (
     SPEED,
     SURFACE,
     TIME,
+    WHOLE_BEAM,
     A,
     B,
     C,
@@ -281,7 +282,7 @@ def find_branches(
         for q in range(N_COLUMNS):
             seg[0, q] = rows[best, q]
         reach = 1.2 * end_us * 1.6
-        n = trace_ray(seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, True, work, flags)
+        n = trace_ray(seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, WHOLE_BEAM, work, flags)
         for k in range(n):
             at_face = face_distance(seg[k], radius)
             length = seg[k, LENGTH]

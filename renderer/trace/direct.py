@@ -15,6 +15,7 @@ from renderer.trace import gather as g
 from renderer.trace import tables as tb
 from renderer.trace.elevation import ElevationTable, elevation_table
 from renderer.trace.phantom import PackedPhantom
+from renderer.trace.rays import WEAK
 from renderer.trace.surfaces import point_reflectors, surface_samples
 
 Array = np.ndarray
@@ -135,6 +136,8 @@ def make_view(
     m[tb.S_ELEVATION] = 1.0 if phantom.painted.everywhere.all() else 3.0
     m[tb.S_FLOOR] = FLOOR
     m[tb.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
+    z = phantom.media[[0, *phantom.painted.region[phantom.painted.traced]], 1]
+    m[tb.S_GHOSTS] = float((np.abs(z - z[0]) / (z + z[0])).max() > WEAK)
     fine = 0.5 * plan.sample_us
     m[tb.S_SAMPLE] = fine
     lines = np.ascontiguousarray(np.hstack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]]))

@@ -14,6 +14,7 @@ from renderer.jit import kernel
 from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape
 
 MAX_SEGMENTS = 18
+PLAIN, WHOLE_BEAM, GHOST = range(3)
 GRAZING = 0.4  # cosine of incidence below which a surface is only grazed
 WEAK = 0.25  # normal reflection of a weak surface
 
@@ -171,13 +172,14 @@ def weak_surface(media, before, after):
 
 
 @kernel
-def trace_ray(seg, solids, media, reach_mm, floor, refract, whole_beam, work, flags):
+def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags):
     """Trace a started ray straight through all surfaces.
 
     ``seg`` (MAX_SEGMENTS, N_COLUMNS) holds the start in row 0. Tracing ends after ``reach_mm`` of
     path, at total reflection, or when amplitude times loss falls below ``floor``. Returns the number
-    of segments; the last one's LENGTH tells where it ends (1e9: open). ``whole_beam``: the ray stands
-    for a whole beam, so that a weak surface that it only grazes does not turn it.
+    of segments; the last one's LENGTH tells where it ends (1e9: open). ``manner``: PLAIN; WHOLE_BEAM,
+    where the ray stands for a whole beam, so that a weak surface that it only grazes does not turn it;
+    GHOST, which passes strong bodies as if they were not there.
     """
     kinds, rows, outline, spans, region, traced = solids
     k = 0
@@ -198,7 +200,17 @@ def trace_ray(seg, solids, media, reach_mm, floor, refract, whole_beam, work, fl
         before = int(seg[k, REGION])
         cos_i, cos_t = meet_surface(seg, k + 1, solids, media, after, surface, refract)
         r = seg[k + 1, REFLECTION]
-        if whole_beam and cos_i < GRAZING and weak_surface(media, before, after):
+        strong = not weak_surface(media, before, after)
+        if manner == GHOST and strong:
+            # Straight on, as if the strong body were not there: the medium before it is kept
+            seg[k + 1, REFLECTION] = 0.0
+            if entered:
+                seg[k + 1, REGION] = after
+            else:
+                set_medium(seg, k + 1, after, media)
+            k += 1
+            continue
+        if manner == WHOLE_BEAM and cos_i < GRAZING and not strong:
             # One ray stands for a beam that is wider than the grazed zone: most of it passes beside
             seg[k + 1, REFLECTION] = 0.0
             seg[k + 1, ENTERED] = 1.0 if entered else 0.0

@@ -17,8 +17,12 @@ from numba import prange
 from renderer.jit import kernel, parallel_kernel
 from renderer.trace.beamlets import (
     FOCUS_CURVATURE,
+    GHOST_RAY,
+    GIVEN,
     N_BEAMLET,
+    N_RAYS,
     SEGMENTS,
+    SEGMENTS_GHOST,
     TAU,
     WAIST_MM,
     WEIGHT,
@@ -28,10 +32,12 @@ from renderer.trace.beamlets import (
     beamlet_strength,
     new_delays,
     row_reference,
+    see_past,
     segment_at,
     strength_at,
 )
 from renderer.trace.rays import (
+    ALPHA,
     AMPLITUDE,
     BEND,
     DX,
@@ -43,6 +49,7 @@ from renderer.trace.rays import (
     NX,
     NY,
     NZ,
+    PLAIN,
     PX,
     PY,
     PZ,
@@ -63,9 +70,9 @@ from renderer.trace.rays import (
 # Places in the settings vector of the machine
 (
     S_F0, S_SIGMA, S_ASSUMED, S_TX_F, S_RX_F, S_CHANNEL_HALF, S_FACE_HALF, S_RADIUS, S_PITCH, S_HEIGHT,
-    S_LENS, S_APODISATION, S_REFRACT, S_ELEVATION, S_FLOOR, S_SAMPLE, S_LEAST_HALF,
-) = range(17)  # fmt: skip
-N_SETTINGS = 17
+    S_LENS, S_APODISATION, S_REFRACT, S_ELEVATION, S_FLOOR, S_SAMPLE, S_LEAST_HALF, S_GHOSTS,
+) = range(18)  # fmt: skip
+N_SETTINGS = 18
 
 # Columns of a node row
 (
@@ -81,6 +88,7 @@ N_SAMPLE = 15
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 ROOT3 = math.sqrt(3.0)
+BEFORE_MM = 1.0  # what blocks the way to a surface is looked for this far before it
 NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
 LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one
 
@@ -167,21 +175,32 @@ def field_at(
         seg = segments[j, 0]
         n = int(beamlets[j, SEGMENTS])
         k = segment_before(seg, n, x, z, surface, before)
+        given = -1.0
+        if k < 0 and beamlets[j, GIVEN] > 0.0 and beamlets[j, SEGMENTS_GHOST] > 0:
+            # Stopped by another body farther up, not by the front of the sample's own
+            end = (seg[n, PX] - line[0]) * line[2] + (seg[n, PZ] - line[1]) * line[3]
+            if s - end < 1.5 * BEFORE_MM:
+                continue
+            given = beamlets[j, GIVEN] * math.exp(-BEFORE_MM * seg[0, ALPHA])
+            seg = segments[j, GHOST_RAY]
+            k = segment_at(seg, int(beamlets[j, SEGMENTS_GHOST]), line, s)
         if k < 0 or beamlets[j, WEIGHT] == 0.0:
             continue
         if seg[k, DX] * line[2] + seg[k, DZ] * line[3] < 0.1:
             continue
         u, slope, cosine, t, loss, loss_slope, a, b = beamlet_at(seg, k, line, s)
         fraction = beamlets[j, WEIGHT]
-        if n_elevation > 1:  # what the outer elevation rays have lost on the way
-            total, own = 0.0, seg[k, AMPLITUDE] * math.exp(-loss)
+        own = abs(seg[k, AMPLITUDE]) * math.exp(-loss)
+        if given >= 0.0:
+            fraction *= min(given / max(own, 1e-12), 1.5)
+        elif n_elevation > 1:  # what the outer elevation rays have lost on the way
+            total = 0.0
             near = s - 0.02
             for m in range(1, n_elevation):
                 total += strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, near)
-            before = strength_at(seg, n, line, near)
-            total += before if before > 0.0 else own
-            fraction *= total / n_elevation / max(own, 1e-12)
-            fraction = min(fraction, 1.5 * beamlets[j, WEIGHT])
+            first = strength_at(seg, n, line, near)
+            total += first if first > 0.0 else own
+            fraction *= min(total / n_elevation / max(own, 1e-12), 1.5)
         v = (here - u) * cosine
         c = seg[k, SPEED]
         amplitude = fraction * seg[k, AMPLITUDE] * math.exp(-loss)
@@ -279,11 +298,11 @@ def sample_echo(
 
 
 @kernel
-def central_ray(seg, line, solids, media, reach_mm, floor, refract, whole_beam, work, flags):
+def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, work, flags):
     """The ray down the middle of the line."""
     region = start_region(solids, line[0], 0.0, line[1], line[2], 0.0, line[3])
     start_segment(seg, line[0], 0.0, line[1], line[2], 0.0, line[3], region, media)
-    return trace_ray(seg, solids, media, reach_mm, floor, refract, whole_beam, work, flags)
+    return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags)
 
 
 @kernel
@@ -424,9 +443,9 @@ def trace_lines(
         flags = np.empty(n_solids, np.uint8)
         centre = np.zeros((MAX_SEGMENTS, N_COLUMNS))
         tx = np.zeros((n_focus, n_tx, N_BEAMLET))
-        tx_seg = np.zeros((n_focus, n_tx, 3, MAX_SEGMENTS, N_COLUMNS))
+        tx_seg = np.zeros((n_focus, n_tx, N_RAYS, MAX_SEGMENTS, N_COLUMNS))
         rx = np.zeros((n_rx, N_BEAMLET))
-        rx_seg = np.zeros((n_rx, 3, MAX_SEGMENTS, N_COLUMNS))
+        rx_seg = np.zeros((n_rx, N_RAYS, MAX_SEGMENTS, N_COLUMNS))
         ref_t, ref_r = np.zeros(8), np.zeros(8)
         work_t, work_r = np.zeros(n_u, np.complex128), np.zeros(n_u, np.complex128)
         row = np.zeros(n_u, np.complex128)
@@ -434,15 +453,16 @@ def trace_lines(
         wavelength = assumed / f0
         refract = m[S_REFRACT] > 0
         n_elevation = int(m[S_ELEVATION])
+        ghosts = m[S_GHOSTS] > 0
         reach = base_s[base_s.shape[0] - 1] * 1.3
         # Aim the transmit beamlets, and lay the nodes
-        n_seg = central_ray(centre, line, solids, media, reach, m[S_FLOOR], refract, False, work, flags)
+        n_seg = central_ray(centre, line, solids, media, reach, m[S_FLOOR], refract, PLAIN, work, flags)
         for f in range(n_focus):
             half = max(min(0.5 * focus_mm[f] / m[S_TX_F], m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
             aim_beamlets(
                 tx[f], tx_seg[f], line, face_mm[l], half, m[S_FACE_HALF], m[S_RADIUS], focus_mm[f], 0, assumed,
                 m[S_PITCH], wavelength, m[S_HEIGHT], m[S_LENS], n_elevation, solids, media, reach, m[S_FLOOR],
-                refract, work, flags,
+                refract, ghosts, work, flags,
             )  # fmt: skip
         count = line_nodes(base_s, centre, n_seg, line, nodes[l], 1e-3)
         zone_end = -1.0
@@ -465,7 +485,7 @@ def trace_lines(
                 aim_beamlets(
                     rx, rx_seg, line, face_mm[l], rx_half, m[S_FACE_HALF], m[S_RADIUS], depth,
                     int(m[S_APODISATION]), assumed, m[S_PITCH], wavelength, m[S_HEIGHT], m[S_LENS],
-                    n_elevation, solids, media, reach, m[S_FLOOR], refract, work, flags,
+                    n_elevation, solids, media, reach, m[S_FLOOR], refract, False & ghosts, work, flags,
                 )  # fmt: skip
             step = s - nodes[l, i - 1, N_S] if i > 0 else s
             guess = 0.5 * assumed * (time + 2 * step / assumed)
@@ -475,6 +495,8 @@ def trace_lines(
             f = 0
             while f < n_focus - 1 and guess >= focus_edges[f + 1]:
                 f += 1
+            if ghosts:
+                see_past(tx[f], rx, rx_seg, line, s, n_elevation)
             ok_t = row_reference(tx[f], tx_seg[f], line, s, n_elevation, ref_t)
             ok_r = row_reference(rx, rx_seg, line, s, n_elevation, ref_r)
             narrow = TUBE_WIDTHS * wavelength * max(m[S_RX_F], s / (2 * m[S_CHANNEL_HALF]))
@@ -527,6 +549,8 @@ def trace_lines(
                     if abs(off) > tube or w < 0.0:
                         continue
                     time_ref = (1 - w) * nodes[l, i - 1, N_TIME] + w * node[N_TIME]
+                    if ghosts:  # what is in the way of the sample, not the sample's own surface
+                        see_past(tx[f], rx, rx_seg, line, max(place[next_sample - 1] - BEFORE_MM, 0.0), n_elevation)
                     new_delays(rx, line, m[S_RADIUS], max(0.5 * assumed * time_ref, 0.3), assumed)
                     t, value = sample_echo(samples[q], line, tx[f], tx_seg[f], rx, rx_seg, m, media, time_ref,
                                            n_elevation)  # fmt: skip
