@@ -177,7 +177,9 @@ def field_at(
         k = segment_before(seg, n, x, z, surface, before)
         given = -1.0
         if k < 0 and beamlets[j, GIVEN] > 0.0 and beamlets[j, SEGMENTS_GHOST] > 0:
-            # Stopped by another body farther up, not by the front of the sample's own
+            # Stopped by another body farther up, not by the sample's own (whose primitives are neighbours)
+            if surface >= 0 and abs(int(seg[n, SURFACE]) - surface) <= 1:
+                continue
             end = (seg[n, PX] - line[0]) * line[2] + (seg[n, PZ] - line[1]) * line[3]
             if s - end < 1.5 * BEFORE_MM:
                 continue
