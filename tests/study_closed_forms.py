@@ -15,7 +15,9 @@ def table() -> str:
     """The rows as a Markdown table."""
     lines = ["| case | unit | closed form | measured | difference |", "|---|---|---|---|---|"]
     for row in all_rows():
-        lines.append(f"| {row.case} | {row.unit} | {row.expected:.2f} | {row.measured:.2f} | {row.error:+.2f} |")
+        lines.append(
+            f"| {row.case} | {row.unit} | {row.expected:.2f} | {row.measured:.2f} | {row.error:+.2f} |"
+        )
     return "\n".join(lines)
 
 

@@ -52,16 +52,22 @@ def test_range_ambiguity_folds_the_depth():
 
 
 def test_range_ambiguity_is_shown_on_the_next_line():
-    """A wire below the picture shows on the line after the one whose pulse met it."""
+    """A wire below the picture shows between the line that sent the pulse and the next, which listens.
+
+    Echo size is T of one line times R of the next, one pitch (0.3 mm) to its right: the wire at 0.15 mm shows
+    at 0.15 mm if the receiver alone decides and at 0.45 mm if the transmitter does.
+    """
     wire = {"name": "wire", "shape": "wire", "from_mm": [0.15, -20, 92], "to_mm": [0.15, 20, 92], "diameter_mm": 0.3,
             "tissue": "steel"}  # fmt: skip
     clear = {"clear": {"like": "gelatine", "attenuation_db_cm_mhz": 0.02}}
     made = cf.scene([wire], tissues=clear, background="clear",
                     machine={"depth_mm": 50, "prf_hz": 12000, "focus_mm": [45]})  # fmt: skip
-    _, _, place = cf.peak(made, "range_ambiguity", 92 - 1540e3 / 24e3, x_mm=0.15, reach_mm=1.5, x_reach_mm=3)
+    view, level, depth, names = cf.lines_of(made)
+    near = abs(depth - (92 - 1540e3 / 24e3)) < 1.5
+    power = (10 ** (level[names.index("range_ambiguity")][:, near] / 10)).max(1)
+    place = (power * view.plan.face_mm).sum() / power.sum()
 
-    # One line pitch (0.3 mm) to the right of the wire; half a pitch is the tolerance
-    assert place == pytest.approx(0.45, abs=0.15)
+    assert 0.15 < place < 0.45
 
 
 def test_enhancement_and_absorber():
@@ -78,10 +84,14 @@ def test_level_against_depth():
 
 
 def test_pebble_shadow_follows_the_aperture():
-    """A shadow fades with depth as the aperture sees past the body. 3 dB: the cone knows no diffraction."""
+    """A shadow is full right behind the body and fades with depth, as the aperture sees past it.
+
+    The cone is no exact reference: the Fresnel zone of the way (2.4 mm) is wider than the pebble (1.5 mm), so
+    the test asks for the order of depths and for the cone within 6.5 dB. The table has the differences.
+    """
     rows = cf.pebble_shadow()
-    check(rows, mm=QUARTER_WAVE_MM, db=3.0)
-    assert rows[0].measured < rows[1].measured < rows[2].measured + 2.0
+    check(rows, mm=QUARTER_WAVE_MM, db=6.5)
+    assert rows[0].measured < rows[1].measured < rows[2].measured - 10.0
 
 
 def test_oblique_wire_looks_bent():
@@ -153,10 +163,17 @@ def test_classes_sum_to_the_whole():
 def test_one_body_described_in_two_ways():
     """A cylinder as tube and as rounded outline: same picture but for the outline's sag (0.4 mm steps: 5 um)."""
     a = np.linspace(0, 2 * np.pi, 49)[:-1]
-    tube = {"name": "body", "shape": "tube", "from_mm": [0, -40, 24], "to_mm": [0, 40, 24], "radius_mm": 5, "tissue": "cyst fluid"}
-    ring = {"name": "body", "shape": "prism", "outline_mm": [[float(5 * np.cos(t)), float(24 + 5 * np.sin(t))] for t in a],
+    tube = {
+        "name": "body",
+        "shape": "tube",
+        "from_mm": [0, -40, 24],
+        "to_mm": [0, 40, 24],
+        "radius_mm": 5,
+        "tissue": "cyst fluid",
+    }
+    ring = {"name": "body", "shape": "prism", "outline_mm": [[round(float(5 * np.cos(t)), 4), round(float(24 + 5 * np.sin(t)), 4)] for t in a],
             "y_mm": [-40, 40], "rounded": True, "tissue": "cyst fluid"}  # fmt: skip
-    one, two = (cf.lines_of(cf.scene([s]))[0].iq[0] for s in (tube, ring))
+    one, two = (cf.lines_of(cf.scene([s]))[0].iq.sum(0) for s in (tube, ring))
     difference = (abs(one - two) ** 2).sum() / (abs(one) ** 2).sum()
 
     # 5 um is a twentieth of a radian at 7.5 MHz there and back; points within it of the wall change sides
@@ -167,7 +184,7 @@ def test_no_seam_between_equal_materials():
     """A body of the background's own tissue is not there."""
     box = {"name": "body", "shape": "box", "centre_mm": [0, 0, 22], "size_mm": [12, 80, 10], "tissue": "gelatine",
            "rotate_deg": [0, 17, 0]}  # fmt: skip
-    one, two = (cf.lines_of(cf.scene(s))[0].iq for s in ([box], []))
+    one, two = (cf.lines_of(cf.scene(s))[0].iq.sum(0) for s in ([box], []))
     difference = (abs(one - two) ** 2).sum() / (abs(two) ** 2).sum()
 
     # nodes are laid where the ray crosses the body, so tables are interpolated at other places (1 % in amplitude)

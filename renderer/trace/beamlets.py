@@ -22,13 +22,13 @@ from renderer.trace.rays import (
     AMPLITUDE,
     DX,
     DZ,
+    GHOST,
     LENGTH,
     LOSS,
     LOSS_SLOPE,
     NX,
     NY,
     NZ,
-    GHOST,
     PLAIN,
     PX,
     PY,
@@ -49,7 +49,18 @@ WAIST_BY_SPACING = 0.75
 EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an even aperture add up to 1
 
 # Columns of a beamlet row
-TAU, WEIGHT, FOCUS_CURVATURE, WAIST_MM, FACE_MM, SEGMENTS, SEGMENTS_UP, SEGMENTS_DOWN, SEGMENTS_GHOST, GIVEN = range(10)
+(
+    TAU,
+    WEIGHT,
+    FOCUS_CURVATURE,
+    WAIST_MM,
+    FACE_MM,
+    SEGMENTS,
+    SEGMENTS_UP,
+    SEGMENTS_DOWN,
+    SEGMENTS_GHOST,
+    GIVEN,
+) = range(10)
 N_BEAMLET = 10
 GHOST_RAY = 3  # place of the ghost among a beamlet's rays
 N_RAYS = 4

@@ -24,7 +24,7 @@ N_OFFSETS, N_OFFSETS_BENT = 40, 80  # offsets of a table row; more where refract
 MAX_NODES = 360
 BEAMLETS = (13, 13)
 FLOOR = 1e-5  # one-way amplitude at which a ray is given up
-NEAREST_NODE_MM = 0.4
+NEAREST_NODE_MM = 0.3
 LEAST_ELEMENTS = 4
 STRONG = 0.25  # reflection of a material against the background that makes mirrors
 SPREAD_LEGS = 0.35  # how far sideways mirrored lines are followed, per depth
@@ -88,10 +88,10 @@ def make_pulse(probe: Probe, scan: ScanSettings) -> Pulse:
 
 
 def node_distances(far_mm: float) -> Array:
-    """Distances of the table nodes: spacing a twentieth of the distance, at least 0.4 mm."""
+    """Distances of the table nodes: spacing a thirtieth of the distance, at least 0.3 mm."""
     s = [0.05]
     while s[-1] < far_mm:
-        s.append(s[-1] + max(NEAREST_NODE_MM, s[-1] / 20))
+        s.append(s[-1] + max(NEAREST_NODE_MM, s[-1] / 30))
     return np.array(s)
 
 

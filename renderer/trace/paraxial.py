@@ -31,7 +31,7 @@ def paraxial_row(
     out, u_low, step_u, shift, a, b, c, d, c_here, c_start, low, high, half, focus, apodisation, f, assumed, n_beamlets,
     refract, bend_ref,
 ):  # fmt: skip
-    """Field of a focused aperture across a path, into out (U,), at offsets u + shift from its ray.
+    """Field of a focused aperture across a path, into out (U,), at offsets u from a place that lies ``shift`` before its ray.
 
     Relative to the time along the ray and to the phase of the curvature ``bend_ref`` (1/mm) in u.
     """
@@ -58,7 +58,7 @@ def paraxial_row(
             n_u - 1,
             u_low,
             step_u,
-            u - shift,
+            u + shift,
             value,
             turn * slope / c_here,
             turn * 0.5 * curve / c_here,

@@ -428,7 +428,9 @@ def trace_secondary(
         legs, info = np.zeros((MAX_LEGS, N_COLUMNS)), np.zeros((MAX_LEGS, N_LEG))
         arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
         reach = listen_us * m[S_ASSUMED]
-        n_centre = central_ray(centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, work, flags)
+        n_centre = central_ray(
+            centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, work, flags
+        )
         c_start = centre[0, SPEED]
         n_legs, n = find_branches(
             centre, n_centre, line, face_mm[l], m, solids, media, region_of, listen_us, face_reflection, elevation,

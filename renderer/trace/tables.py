@@ -552,7 +552,9 @@ def trace_lines(
                         continue
                     time_ref = (1 - w) * nodes[l, i - 1, N_TIME] + w * node[N_TIME]
                     if ghosts:  # what is in the way of the sample, not the sample's own surface
-                        see_past(tx[f], rx, rx_seg, line, max(place[next_sample - 1] - BEFORE_MM, 0.0), n_elevation)
+                        see_past(
+                            tx[f], rx, rx_seg, line, max(place[next_sample - 1] - BEFORE_MM, 0.0), n_elevation
+                        )
                     new_delays(rx, line, m[S_RADIUS], max(0.5 * assumed * time_ref, 0.3), assumed)
                     t, value = sample_echo(samples[q], line, tx[f], tx_seg[f], rx, rx_seg, m, media, time_ref,
                                            n_elevation)  # fmt: skip
