@@ -58,6 +58,7 @@ def scan_surfaces(solids, media, start, direction, step, n_rays, reach, out, ben
         z = start[1] + (i * step if direction == 1 else 0.0)
         dx, dz = (0.0, 1.0) if direction == 0 else (1.0, 0.0)
         gone = 0.0
+        x, z = x + 1e-5 * dx, z + 1e-5 * dz  # not on the face itself, which is a border of the coupling
         before = region_at(kinds, rows, outline, spans, region, traced, True, x, 0.0, z)
         while gone < reach and n < out.shape[0]:
             t, after, surface, entered = next_crossing(

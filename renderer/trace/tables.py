@@ -88,6 +88,7 @@ N_SAMPLE = 15
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 ROOT3 = math.sqrt(3.0)
+OWN_MM = 12.0  # a crossing of the same surface this near is the one that a sample belongs to
 BEFORE_MM = 1.0  # what blocks the way to a surface is looked for this far before it
 NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
 LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one
@@ -138,7 +139,7 @@ def deposit(row, time_us, sample_us, re, im):
 def segment_before(seg, n, x, z, surface, before):
     """The segment of a ray that is valid at a surface sample, on the side the ray comes from."""
     rows = n + (1 if seg[n - 1, LENGTH] < 1e8 else 0)
-    own, nearest = -1, 16.0
+    own, nearest = -1, OWN_MM**2
     for r in range(1, rows):  # the nearest crossing out of the same region is meant
         if int(seg[r, SURFACE]) == surface and int(seg[r - 1, REGION]) == before:
             off2 = (x - seg[r, PX]) ** 2 + (z - seg[r, PZ]) ** 2
@@ -176,6 +177,8 @@ def field_at(
         n = int(beamlets[j, SEGMENTS])
         k = segment_before(seg, n, x, z, surface, before)
         given = -1.0
+        if k >= 0 and surface >= 0 and int(seg[k, REGION]) != before:
+            continue  # the ray has not come to the medium in front of the sample
         if k < 0 and beamlets[j, GIVEN] > 0.0 and beamlets[j, SEGMENTS_GHOST] > 0:
             # Stopped by another body farther up, not by the sample's own (whose primitives are neighbours)
             if surface >= 0 and abs(int(seg[n, SURFACE]) - surface) <= 1:
@@ -196,12 +199,12 @@ def field_at(
         if given >= 0.0:
             fraction *= min(given / max(own, 1e-12), 1.5)
         elif n_elevation > 1:  # what the outer elevation rays have lost on the way
-            total = 0.0
-            near = s - 0.02
+            total = own
             for m in range(1, n_elevation):
-                total += strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, near)
-            first = strength_at(seg, n, line, near)
-            total += first if first > 0.0 else own
+                other = segments[j, m]
+                i = segment_before(other, int(beamlets[j, SEGMENTS + m]), x, z, surface, before)
+                if i >= 0 and (surface < 0 or int(other[i, REGION]) == before):
+                    total += abs(other[i, AMPLITUDE]) * math.exp(-other[i, LOSS] - (loss - seg[k, LOSS]))
             fraction *= min(total / n_elevation / max(own, 1e-12), 1.5)
         v = (here - u) * cosine
         c = seg[k, SPEED]
