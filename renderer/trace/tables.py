@@ -29,12 +29,10 @@ from renderer.trace.beamlets import (
     add_row,
     aim_beamlets,
     beamlet_at,
-    beamlet_strength,
     new_delays,
     row_reference,
     see_past,
     segment_at,
-    strength_at,
 )
 from renderer.trace.rays import (
     ALPHA,
@@ -88,6 +86,9 @@ N_SAMPLE = 15
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 ROOT3 = math.sqrt(3.0)
+# Surfaces are taken from a wider tube than points, and fade out over half of it: a narrow edge that moves with
+# the beam along a leaning sheet would itself echo.
+SHEET_TUBE, SHEET_EDGE = 2.0, 0.5
 OWN_MM = 12.0  # a crossing of the same surface this near is the one that a sample belongs to
 BEFORE_MM = 1.0  # what blocks the way to a surface is looked for this far before it
 NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
@@ -240,17 +241,19 @@ def field_at(
 
 
 @kernel
-def mean_loss_slope(beamlets, segments, line, s, n_elevation):
-    """Strength-weighted loss slope of a row at a plane, Np/MHz one way."""
+def mean_loss_slope(beamlets, segments, line, x, z, surface, before):
+    """Strength-weighted loss slope of a row at a sample, in the medium in front of it, Np/MHz one way."""
     sw = sy = 0.0
+    s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
     for j in range(beamlets.shape[0]):
-        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
-        if m < 0:
+        seg = segments[j, 0]
+        k = segment_before(seg, int(beamlets[j, SEGMENTS]), x, z, surface, before)
+        if k < 0 or (surface >= 0 and int(seg[k, REGION]) != before):
             continue
-        w = strength * beamlets[j, WEIGHT]
-        seg = segments[j, m]
-        k = segment_at(seg, int(beamlets[j, SEGMENTS + m]), line, s)
-        _, _, _, _, _, loss_slope, _, _ = beamlet_at(seg, k, line, s)
+        if seg[k, DX] * line[2] + seg[k, DZ] * line[3] < 0.1:
+            continue
+        _, _, _, _, loss, loss_slope, _, _ = beamlet_at(seg, k, line, s)
+        w = abs(seg[k, AMPLITUDE]) * math.exp(-loss) * beamlets[j, WEIGHT]
         sw += w
         sy += w * loss_slope
     return sy / sw if sw > 0.0 else 0.0
@@ -260,7 +263,8 @@ def mean_loss_slope(beamlets, segments, line, s, n_elevation):
 def sample_echo(
     sample, line, tx, tx_seg, rx, rx_seg, m, media, time_ref, n_elevation
 ):  # fmt: skip
-    """Echo of one surface sample on one line: (time, complex amplitude before the carrier), amplitude 0 if none."""
+    """Echo of one surface sample on one line: time, complex amplitude before the carrier
+    (0 if none), and two-way loss slope."""
     f0, sigma = m[S_F0], m[S_SIGMA]
     x, z, surface = sample[Q_X], sample[Q_Z], int(sample[Q_SURFACE])
     s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
@@ -278,9 +282,9 @@ def sample_echo(
         )
         strength = r * cos_i * sample[Q_LENGTH] * sample[Q_STRENGTH]
     if strength == 0.0:
-        return 0.0, 0j
-    slope_t = mean_loss_slope(tx, tx_seg, line, s - 0.01, n_elevation)
-    slope_r = mean_loss_slope(rx, rx_seg, line, s - 0.01, n_elevation)
+        return 0.0, 0j, 0.0
+    slope_t = mean_loss_slope(tx, tx_seg, line, x, z, surface, before)
+    slope_r = mean_loss_slope(rx, rx_seg, line, x, z, surface, before)
     centre, low, high = band(f0, sigma, slope_t + slope_r)
     t1, t2, t3, wt, lt = field_at(
         tx, tx_seg, line, x, z, surface, before, n_elevation, centre, low, high, 0.5 * time_ref, slope_t, f0
@@ -289,7 +293,7 @@ def sample_echo(
         rx, rx_seg, line, x, z, surface, before, n_elevation, centre, low, high, 0.5 * time_ref, slope_r, f0
     )
     if wt < 1e-9 or wr < 1e-9:
-        return 0.0, 0j
+        return 0.0, 0j, 0.0
     late = lt / wt + lr / wr
     turn = 2j * math.pi * late
     value = (
@@ -299,7 +303,7 @@ def sample_echo(
     )
     # field_at leaves the loss at f0 in the amplitudes; the rest of the band's level is added here
     rise = math.exp(band_rise(slope_t + slope_r, sigma, f0))
-    return time_ref + late, value * strength * rise * complex(sample[Q_RE], sample[Q_IM])
+    return time_ref + late, value * strength * rise * complex(sample[Q_RE], sample[Q_IM]), slope_t + slope_r
 
 
 @kernel
@@ -400,6 +404,21 @@ def table_row(row, node, tx, tx_seg, rx, rx_seg, line, m, ref_t, ref_r, work_t, 
         row[i] *= level * math.sin(0.5 * math.pi * edge)
         gain += (row[i].real ** 2 + row[i].imag ** 2) * step_u
     node[N_GAIN] = gain
+
+
+@kernel
+def time_in_front(centre, n, line, surface, s, otherwise):
+    """Two-way time to a distance, as if the medium in front of a surface went on behind it.
+
+    For samples of a leaning surface that lie deeper than where the central ray met it.
+    """
+    rows = n + (1 if centre[n - 1, LENGTH] < 1e8 else 0)
+    for r in range(rows - 1, 0, -1):
+        if int(centre[r, SURFACE]) == surface:
+            start = (centre[r, PX] - line[0]) * line[2] + (centre[r, PZ] - line[1]) * line[3]
+            if start < s:
+                return 2 * (centre[r, TIME] + (s - start) / centre[r - 1, SPEED])
+    return otherwise
 
 
 @kernel
@@ -544,7 +563,7 @@ def trace_lines(
             # Surface samples between the last node and this one
             if i > 0:
                 s_from, s_to = nodes[l, i - 1, N_S], s
-                tube = 1.15 * max(nodes[l, i - 1, N_HALF], narrow)
+                tube = SHEET_TUBE * max(nodes[l, i - 1, N_HALF], narrow)
                 while next_sample < mine.shape[0] and place[next_sample] <= s_to:
                     q = mine[next_sample]
                     w = (place[next_sample] - s_from) / (s_to - s_from)
@@ -554,18 +573,21 @@ def trace_lines(
                     if abs(off) > tube or w < 0.0:
                         continue
                     time_ref = (1 - w) * nodes[l, i - 1, N_TIME] + w * node[N_TIME]
+                    time_ref = time_in_front(centre, n_seg, line, int(samples[q, Q_SURFACE]), place[next_sample - 1],
+                                             time_ref)  # fmt: skip
                     if ghosts:  # what is in the way of the sample, not the sample's own surface
                         see_past(
                             tx[f], rx, rx_seg, line, max(place[next_sample - 1] - BEFORE_MM, 0.0), n_elevation
                         )
                     new_delays(rx, line, m[S_RADIUS], max(0.5 * assumed * time_ref, 0.3), assumed)
-                    t, value = sample_echo(samples[q], line, tx[f], tx_seg[f], rx, rx_seg, m, media, time_ref,
+                    t, value, loss_slope = sample_echo(samples[q], line, tx[f], tx_seg[f], rx, rx_seg, m, media, time_ref,
                                            n_elevation)  # fmt: skip
                     if value == 0j:
                         continue
-                    edge = min(1.0, (1.0 - abs(off) / tube) / 0.24)
+                    edge = min(1.0, (1.0 - abs(off) / tube) / SHEET_EDGE)
                     value *= math.sin(0.5 * math.pi * edge)
-                    phase = (1 - w) * nodes[l, i - 1, N_DRIFT] + w * drift
+                    # The carrier's drift over the sample's own way, which lies in front of its surface
+                    phase = math.pi * t * min(loss_slope * sigma * sigma, (1 - LOWEST_BAND) * f0)
                     value *= cmath.exp(1j * (phase - 2 * math.pi * f0 * t))
                     deposit(surface_iq[l], t, m[S_SAMPLE], value.real, value.imag)
                     slot = int(t / m[S_SAMPLE])
