@@ -70,7 +70,7 @@ def _surfaces(made: ViewTruth) -> list[Echo]:
     owner, size = regions[index[line, fine]], envelope[line, at]
     for region in np.unique(owner):
         mine = np.flatnonzero(owner == region)
-        near = mine[size[mine] > 0.89 * size[mine].max()]
+        near = mine[size[mine] >= 0.89 * size[mine].max()]
         best = near[np.argsort(line[near], kind="stable")[len(near) // 2]]
         l, t = int(line[best]), int(at[best])
         low, high = max(t - 6, 0), t + 7
@@ -132,7 +132,7 @@ def _specular_paths(made: ViewTruth) -> list[Echo]:
 def _middle_of_strongest(places: list[tuple[float, int, int]]) -> tuple[float, int, int]:
     """The middle one, by line, of all that come within 1 dB of the strongest."""
     most = max(size for size, _, _ in places)
-    near = sorted((line, size, e) for size, line, e in places if size > 0.89 * most)
+    near = sorted((line, size, e) for size, line, e in places if size >= 0.89 * most)
     line, size, e = near[len(near) // 2]
     return size, line, e
 
@@ -154,7 +154,7 @@ def _nearest_sample(made: ViewTruth, surface: int, line: int) -> tuple[float, fl
 def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
     """Bodies of scatterers by class: the middle of the pixels that a body owns, and where they came from."""
     rows = []
-    names = [n for n in truth.share if n != "noise" and np.nanmax(truth.share[n]) > 0.5]
+    names = [n for n in truth.share if n != "noise" and (truth.share[n] > 0.5).any()]
     x, z = np.meshgrid(made.grid.x_mm, made.grid.z_mm)
     coupling = len(truth.legend) - 1
     media = made.first.phantom.media[:, 4]  # backscatter of each region
@@ -166,7 +166,7 @@ def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
                 continue
             pixels = mask & (truth.source == region)
             place = truth.source_mm[pixels]
-            if pixels.sum() < FEWEST_PIXELS or not np.isfinite(place[:, 0]).any():
+            if pixels.sum() < FEWEST_PIXELS or not np.isfinite(place).all(axis=1).any():
                 continue
             name, via = truth.legend[int(region)].name, int(np.median(truth.via[pixels]))
             order = int(np.median(truth.order[pixels]))

@@ -267,7 +267,6 @@ def sample_echo(
     (0 if none), and two-way loss slope."""
     f0, sigma = m[S_F0], m[S_SIGMA]
     x, z, surface = sample[Q_X], sample[Q_Z], int(sample[Q_SURFACE])
-    s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
     strength = sample[Q_STRENGTH]
     before = -1
     if surface >= 0:
