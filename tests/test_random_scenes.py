@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 import renderer
@@ -142,6 +142,7 @@ COMMON = {
     "deadline": None,
     "derandomize": True,
     "database": None,
+    "phases": [Phase.generate],  # a frame takes seconds: shrinking would take hours
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large],
 }
 

@@ -10,7 +10,7 @@ import numpy as np
 from renderer.frame.frame import Echo, Truth
 from renderer.trace.branches import FACE
 from renderer.trace.echoes import SECONDARY_CLASSES
-from renderer.trace.tables import Q_REGION, Q_SURFACE, Q_X, Q_Z
+from renderer.trace.sheets import Q_REGION, Q_SURFACE, Q_X, Q_Z
 
 if TYPE_CHECKING:
     from renderer.frame.truth import ViewTruth

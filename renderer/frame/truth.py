@@ -17,11 +17,11 @@ from renderer.frame.echo_table import echo_table
 from renderer.frame.frame import OUTSIDE_ID, Echo, Region, Truth
 from renderer.frame.grid import PictureGrid
 from renderer.receive.settings import ReceiveSettings
-from renderer.trace import direct
+from renderer.trace import bands, direct
 from renderer.trace import tables as tb
 from renderer.trace.echoes import DIRECT_CLASSES, SECONDARY_CLASSES, ViewEchoes
 from renderer.trace.secondary import SPECULAR
-from renderer.trace.tables import Q_REGION, Q_X, Q_Y, Q_Z
+from renderer.trace.sheets import N_SAMPLE, Q_REGION, Q_X, Q_Y, Q_Z
 
 Array = np.ndarray
 
@@ -154,7 +154,7 @@ class ViewTruth:
         place[point] = np.stack([v.points.x_mm[p], v.points.y_mm[p], v.points.z_mm[p]], -1)
         sample = (code < 0) & (code > SPECULAR // 2)
         q = -1 - code[sample]
-        rows = v.traced.samples[q] if len(v.traced.samples) else np.zeros((len(q), tb.N_SAMPLE))
+        rows = v.traced.samples[q] if len(v.traced.samples) else np.zeros((len(q), N_SAMPLE))
         region[sample] = rows[:, Q_REGION]
         place[sample] = rows[:, [Q_X, Q_Y, Q_Z]]
         specular = code <= SPECULAR // 2
@@ -176,7 +176,7 @@ class ViewTruth:
         """Effects on the lines, dB, (L, T)."""
         v = self.first
         plain = direct.trace_view(
-            v.view, plain_of(v), np.zeros((0, tb.N_SAMPLE)), end_us=float(v.plan.time_us[-1]) + 2.0
+            v.view, plain_of(v), np.zeros((0, N_SAMPLE)), end_us=float(v.plan.time_us[-1]) + 2.0
         )
         time = v.plan.time_us
         att, whole = np.zeros(v.iq.shape[1:]), np.zeros(v.iq.shape[1:])
@@ -187,7 +187,7 @@ class ViewTruth:
             slope = np.interp(a[:, tb.N_S], b[:, tb.N_S], b[:, tb.N_LOSS_SLOPE])
             f0 = v.view.pulse.frequency_mhz
             rise = [
-                tb.band_rise(x, sigma, f0) - tb.band_rise(y, sigma, f0)
+                bands.band_rise(x, sigma, f0) - bands.band_rise(y, sigma, f0)
                 for x, y in zip(a[:, tb.N_LOSS_SLOPE], slope, strict=True)
             ]
             loss_db += 20 / math.log(10) * np.array(rise)
@@ -341,8 +341,8 @@ def beam_width_lines(view: ViewEchoes) -> Array:
     """Two-way -6 dB width of the beam in line spacings, by sample, (T,)."""
     m = view.view.settings
     s = 0.5 * view.view.assumed * view.plan.time_us
-    wavelength = view.view.assumed / m[tb.S_F0]
-    width = wavelength * np.maximum(m[tb.S_RX_F], s / (2 * m[tb.S_CHANNEL_HALF]))
+    wavelength = view.view.assumed / m[bands.S_F0]
+    width = wavelength * np.maximum(m[bands.S_RX_F], s / (2 * m[bands.S_CHANNEL_HALF]))
     on_face = float(np.mean(np.diff(view.plan.face_mm))) if view.plan.n_lines > 1 else 1.0
     pitch = on_face * (1 + s / view.plan.face_radius_mm)  # of a flat face, 1 / inf: the same at all depths
     return np.asarray(np.maximum(width / pitch, 1.0))

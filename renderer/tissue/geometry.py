@@ -19,6 +19,12 @@ SLAB, BOX, ELLIPSOID, CYLINDER, PRISM, CAP, BELOW_CAP = range(7)
 ROTATION, ORIGIN, SHAPE, BOUND = 0, 9, 12, 20
 N_PARAMETERS = 24
 
+# Columns of an outline: vertex, normal and curvature there; the first edge of every block of BLOCK edges (an edge
+# runs from the vertex before to its own) also holds the block's bounds.
+O_X, O_Z, O_NX, O_NZ, O_BEND, O_LOW_X, O_HIGH_X, O_LOW_Z, O_HIGH_Z = range(9)
+N_OUTLINE = 9
+BLOCK = 8
+
 MAX_HITS = 40  # crossings of one ray with one primitive that are looked at
 SAME_PLACE_MM = 2e-6  # crossings closer than this happen together (surfaces described twice)
 START_GAP_MM = 1e-6  # a ray leaves a surface from just behind it
@@ -59,13 +65,17 @@ def direction_from_local(row, x, y, z):
 def inside_outline(outline, start, count, x, z):
     """Whether a point lies inside a closed outline (even-odd rule)."""
     inside = False
-    j = start + count - 1
-    for i in range(start, start + count):
-        zi, zj = outline[i, 1], outline[j, 1]
-        if (zi > z) != (zj > z):
-            if x < outline[i, 0] + (z - zi) / (zj - zi) * (outline[j, 0] - outline[i, 0]):
-                inside = not inside
-        j = i
+    for block in range(start, start + count, BLOCK):
+        bounds = outline[block]
+        if z < bounds[O_LOW_Z] or z > bounds[O_HIGH_Z] or x > bounds[O_HIGH_X]:
+            continue
+        j = block - 1 if block > start else start + count - 1
+        for i in range(block, min(block + BLOCK, start + count)):
+            zi, zj = outline[i, 1], outline[j, 1]
+            if (zi > z) != (zj > z):
+                if x < outline[i, 0] + (z - zi) / (zj - zi) * (outline[j, 0] - outline[i, 0]):
+                    inside = not inside
+            j = i
     return inside
 
 
@@ -166,18 +176,27 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
         if abs(dy) > 1e-12:
             hits[0], hits[1] = (p0 - y) / dy, (p1 - y) / dy
             n = 2
-        j = start + count - 1
-        for i in range(start, start + count):
-            ax, az = outline[j, 0], outline[j, 1]
-            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
-            j = i
-            det = dx * ez - dz * ex
-            if abs(det) < 1e-15:
+        for block in range(start, start + count, BLOCK):
+            bounds = outline[block]
+            off_x = 0.5 * (bounds[O_LOW_X] + bounds[O_HIGH_X]) - x
+            off_z = 0.5 * (bounds[O_LOW_Z] + bounds[O_HIGH_Z]) - z
+            wide = (bounds[O_HIGH_X] - bounds[O_LOW_X]) * abs(dz) + (
+                bounds[O_HIGH_Z] - bounds[O_LOW_Z]
+            ) * abs(dx)
+            if 2.0 * abs(off_x * dz - off_z * dx) > wide + 1e-9:
                 continue
-            along = ((ax - x) * dz - (az - z) * dx) / det
-            if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
-                hits[n] = ((ax - x) * ez - (az - z) * ex) / det
-                n += 1
+            j = block - 1 if block > start else start + count - 1
+            for i in range(block, min(block + BLOCK, start + count)):
+                ax, az = outline[j, 0], outline[j, 1]
+                ex, ez = outline[i, 0] - ax, outline[i, 1] - az
+                j = i
+                det = dx * ez - dz * ex
+                if abs(det) < 1e-15:
+                    continue
+                along = ((ax - x) * dz - (az - z) * dx) / det
+                if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
+                    hits[n] = ((ax - x) * ez - (az - z) * ex) / det
+                    n += 1
         return n
     a = dx * dx + dy * dy + dz * dz
     b = x * dx + y * dy + z * dz
@@ -194,6 +213,28 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
 
 
 @kernel
+def _convex_changes(kind, row, n, z, dz, reach, hits):
+    """``solid_changes`` of a convex primitive, from its raw hits alone."""
+    if kind == SLAB and n < 2:  # a ray along the slab, or a slab without a floor
+        if n == 0:
+            return 0.0 <= z < row[12], 0
+        inside = (hits[0] <= 0.0) == (dz > 0.0)
+        return inside, 1 if 0.0 < hits[0] <= reach else 0
+    if n == 0:
+        return False, 0
+    near, far = min(hits[0], hits[1]), max(hits[0], hits[1])
+    inside = near <= 0.0 < far
+    m = 0
+    if 0.0 < near <= reach:
+        hits[m] = near
+        m += 1
+    if 0.0 < far <= reach:
+        hits[m] = far
+        m += 1
+    return inside, m
+
+
+@kernel
 def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hits):
     """Distances along a ray at which it enters or leaves the primitive, ascending.
 
@@ -203,6 +244,8 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
     lx, ly, lz = to_local(row, x, y, z)
     ux, uy, uz = direction_to_local(row, dx, dy, dz)
     n = _raw_hits(kind, row, outline, start, count, lx, ly, lz, ux, uy, uz, hits)
+    if kind <= CYLINDER:
+        return _convex_changes(kind, row, n, lz, uz, reach, hits)
     # Sort; there are few
     for i in range(1, n):
         v = hits[i]
@@ -331,22 +374,28 @@ def next_crossing(
 def _outline_normal(outline, start, count, smooth, x, z):
     """Outward normal and curvature of an outline at its nearest edge."""
     best, nx, nz, curvature = 1e30, 0.0, -1.0, 0.0
-    j = start + count - 1
-    for i in range(start, start + count):
-        ax, az = outline[j, 0], outline[j, 1]
-        ex, ez = outline[i, 0] - ax, outline[i, 1] - az
-        length2 = ex * ex + ez * ez
-        w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
-        off = (ax + w * ex - x) ** 2 + (az + w * ez - z) ** 2
-        if off < best:
-            best = off
-            if smooth:
-                nx = (1 - w) * outline[j, 2] + w * outline[i, 2]
-                nz = (1 - w) * outline[j, 3] + w * outline[i, 3]
-                curvature = (1 - w) * outline[j, 4] + w * outline[i, 4]
-            else:  # outlines run so that the outside lies to this side
-                nx, nz, curvature = ez, -ex, 0.0
-        j = i
+    for block in range(start, start + count, BLOCK):
+        bounds = outline[block]
+        off_x = max(bounds[O_LOW_X] - x, x - bounds[O_HIGH_X], 0.0)
+        off_z = max(bounds[O_LOW_Z] - z, z - bounds[O_HIGH_Z], 0.0)
+        if off_x * off_x + off_z * off_z > best:
+            continue
+        j = block - 1 if block > start else start + count - 1
+        for i in range(block, min(block + BLOCK, start + count)):
+            ax, az = outline[j, 0], outline[j, 1]
+            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
+            length2 = ex * ex + ez * ez
+            w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
+            off = (ax + w * ex - x) ** 2 + (az + w * ez - z) ** 2
+            if off < best:
+                best = off
+                if smooth:
+                    nx = (1 - w) * outline[j, 2] + w * outline[i, 2]
+                    nz = (1 - w) * outline[j, 3] + w * outline[i, 3]
+                    curvature = (1 - w) * outline[j, 4] + w * outline[i, 4]
+                else:  # outlines run so that the outside lies to this side
+                    nx, nz, curvature = ez, -ex, 0.0
+            j = i
     length = math.sqrt(nx * nx + nz * nz)
     return nx / length, nz / length, curvature
 
@@ -431,3 +480,16 @@ def outline_normals(points: np.ndarray) -> np.ndarray:
     turn = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(1))
     curvature = turn / (0.5 * (la + lb))
     return np.column_stack([points, tangent[:, 1], -tangent[:, 0], curvature])
+
+
+def with_bounds(outline: np.ndarray) -> np.ndarray:
+    """A closed outline (V, 5) with the bounds of its blocks of edges, (V, N_OUTLINE)."""
+    full = np.zeros((len(outline), N_OUTLINE))
+    full[:, :5] = outline
+    before = np.roll(outline, 1, axis=0)
+    for first in range(0, len(outline), BLOCK):
+        ends = np.concatenate([before[first : first + BLOCK, :2], outline[first : first + BLOCK, :2]])
+        (full[first, O_LOW_X], full[first, O_LOW_Z]), (full[first, O_HIGH_X], full[first, O_HIGH_Z]) = (
+            ends.min(0), ends.max(0)
+        )  # fmt: skip
+    return full

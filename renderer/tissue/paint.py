@@ -52,7 +52,7 @@ class PaintedSolids:
 
     kinds: Array  # (S,) int64
     rows: Array  # (S, 24) float64
-    outline: Array  # (V, 5) float64
+    outline: Array  # (V, N_OUTLINE) float64
     outline_span: Array  # (S, 2) int64
     region: Array  # (S,) int64
     traced: Array  # (S,) bool
@@ -124,7 +124,7 @@ class _Bench:
         count = 0 if outline is None else len(outline)
         self.spans.append((self.n_outline, count))
         if outline is not None:
-            self.outlines.append(outline)
+            self.outlines.append(geometry.with_bounds(outline))
             self.n_outline += count
         self.kinds.append(kind)
         self.rows.append(row)
@@ -168,7 +168,7 @@ def paint(
     return PaintedSolids(
         kinds=kinds,
         rows=rows,
-        outline=np.concatenate(bench.outlines) if bench.outlines else np.zeros((1, 5)),
+        outline=np.concatenate(bench.outlines) if bench.outlines else np.zeros((1, geometry.N_OUTLINE)),
         outline_span=np.array(bench.spans, np.int64),
         region=np.array(bench.regions, np.int64),
         traced=np.array(bench.traced),

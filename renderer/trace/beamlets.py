@@ -62,6 +62,12 @@ EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an e
     GIVEN,
 ) = range(10)
 N_BEAMLET = 10
+# Columns of a beamlet's state at a plane across the line
+(T_STRENGTH, T_RAY, T_SEGMENT, T_OWN, T_U, T_SLOPE, T_COSINE, T_TIME, T_LOSS, T_LOSS_SLOPE, T_A, T_B) = range(
+    12
+)
+N_STATE = 12
+
 GHOST_RAY = 3  # place of the ghost among a beamlet's rays
 N_RAYS = 4
 
@@ -190,12 +196,36 @@ def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
 
 
 @kernel
-def see_past(tx, rx, rx_segments, line, s, n_elevation):
-    """Give every transmit beamlet the strength of the way from its place on the face to the plane at s.
+def plane_strengths(beamlets, segments, line, s, n_elevation, states):
+    """Strength of every beamlet at the plane s, into the first two columns of its state."""
+    for j in range(beamlets.shape[0]):
+        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        states[j, T_STRENGTH], states[j, T_RAY] = strength, m
+
+
+@kernel
+def plane_states(beamlets, segments, line, s, n_elevation, states):
+    """State of every beamlet at the plane s along the line, into ``states`` (J, N_STATE)."""
+    plane_strengths(beamlets, segments, line, s, n_elevation, states)
+    for j in range(beamlets.shape[0]):
+        m = int(states[j, T_RAY])
+        if m < 0:
+            continue
+        seg, n = segments[j, m], int(beamlets[j, SEGMENTS + m])
+        k = segment_at(seg, n, line, s)
+        states[j, T_SEGMENT] = k
+        states[j, T_OWN] = strength_at(seg, n, line, s)
+        (states[j, T_U], states[j, T_SLOPE], states[j, T_COSINE], states[j, T_TIME], states[j, T_LOSS],
+         states[j, T_LOSS_SLOPE], states[j, T_A], states[j, T_B]) = beamlet_at(seg, k, line, s)  # fmt: skip
+
+
+@kernel
+def see_past(tx, rx, rx_states):
+    """Give every transmit beamlet the strength of the way from its place on the face to a plane.
 
     A beamlet aimed at the focus may be stopped by a body that the way to a point beyond the focus passes
     by, and the reverse: diffraction fills the shadow. The receive rays aim at the plane itself, and their
-    strengths tell which part of the face a point there can see.
+    strengths there (in ``rx_states``) tell which part of the face a point there can see.
     """
     n = rx.shape[0]
     first = rx[0, FACE_MM]
@@ -208,9 +238,7 @@ def see_past(tx, rx, rx_segments, line, s, n_elevation):
         place = min(max(place, 0.0), n - 1.0)
         i = min(int(place), n - 2)
         w = place - i
-        low, _ = beamlet_strength(rx, rx_segments, i, line, s, n_elevation)
-        high, _ = beamlet_strength(rx, rx_segments, i + 1, line, s, n_elevation)
-        tx[j, GIVEN] = (1 - w) * low + w * high
+        tx[j, GIVEN] = (1 - w) * rx_states[i, T_STRENGTH] + w * rx_states[i + 1, T_STRENGTH]
 
 
 @kernel
@@ -253,55 +281,74 @@ def beamlet_at(seg, k, line, s):
 
 
 @kernel
-def add_gaussian(out, first, last, u_low, step_u, u_ray, value, linear, square):
-    """Add value * exp(linear v + square v^2), v = u - u_ray, to out[first:last + 1] on an even grid of u.
-
-    Runs outwards from the sample nearest the ray by a recurrence of two complex products a sample.
-    """
-    middle = int(round((u_ray - u_low) / step_u))
-    middle = max(first, min(last, middle))
-    v = u_low + middle * step_u - u_ray
-    start = value * cmath.exp(linear * v + square * v * v)
-    twist = cmath.exp(2.0 * square * step_u * step_u)
-    g = start
-    ratio = cmath.exp(linear * step_u + square * (2 * v * step_u + step_u * step_u))
-    for i in range(middle, last + 1):
-        out[i] += g
-        g *= ratio
-        ratio *= twist
-    g = start
-    ratio = cmath.exp(-linear * step_u + square * (-2 * v * step_u + step_u * step_u))
-    for i in range(middle - 1, first - 1, -1):
-        g *= ratio
-        out[i] += g
-        ratio *= twist
+def three_powers(exponent, centre, step_f):
+    """exp(f x) at the centre frequency, one step below and one above."""
+    low, step = cmath.exp((centre - step_f) * exponent), cmath.exp(step_f * exponent)
+    middle = low * step
+    return middle, low, middle * step
 
 
 @kernel
-def row_reference(beamlets, segments, line, s, n_elevation, result):
-    """What a row of beamlets has in common at the plane s.
+def add_gaussians(out, first, last, u_low, step_u, u_ray, value, linear, square, centre, step_f):
+    """Add value_w * exp(f_w (linear v + square v^2)), v = u - u_ray, to out[w, first:last + 1] at three frequencies.
+
+    ``value`` holds the three complex amplitudes; the frequencies are centre, centre -/+ step_f. Runs outwards
+    from the sample nearest the ray by a recurrence of two complex products a sample; the three run side by side.
+    """
+    # Beyond this reach the beamlet is below -139 dB of its middle
+    reach = math.sqrt(16.0 / max(-square.real * (centre - step_f), 1e-9))
+    first = max(first, int(math.ceil((u_ray - reach - u_low) / step_u)))
+    last = min(last, int(math.floor((u_ray + reach - u_low) / step_u)))
+    if first > last:
+        return
+    middle = int(round((u_ray - u_low) / step_u))
+    middle = max(first, min(last, middle))
+    v = u_low + middle * step_u - u_ray
+    s1, s2, s3 = three_powers(linear * v + square * v * v, centre, step_f)
+    s1, s2, s3 = s1 * value[0], s2 * value[1], s3 * value[2]
+    t1, t2, t3 = three_powers(2.0 * square * step_u * step_u, centre, step_f)
+    for way in range(2):
+        sign = 1 if way == 0 else -1
+        r1, r2, r3 = three_powers(
+            sign * (linear + 2 * square * v) * step_u + square * step_u * step_u, centre, step_f
+        )
+        g1, g2, g3 = s1, s2, s3
+        if way == 1:
+            g1, g2, g3 = g1 * r1, g2 * r2, g3 * r3
+            r1, r2, r3 = r1 * t1, r2 * t2, r3 * t3
+        count = last - middle + 1 if way == 0 else middle - first
+        place = middle if way == 0 else middle - 1
+        for _ in range(count):
+            out[0, place] += g1
+            out[1, place] += g2
+            out[2, place] += g3
+            g1, g2, g3 = g1 * r1, g2 * r2, g3 * r3
+            r1, r2, r3 = r1 * t1, r2 * t2, r3 * t3
+            place += sign
+
+
+@kernel
+def row_reference(beamlets, segments, states, result):
+    """What a row of beamlets has in common at a plane, from their states there.
 
     ``result``: total weight, mean offset u0, spread, mean of (t - tau) at u0, mean slope / c, mean
     loss, mean loss slope, mean of squared strength. Returns whether any beamlet is alive.
     """
     n = beamlets.shape[0]
-    sw = su = suu = st = sk = sx = sy = sq = 0.0
+    sw = su = suu = sk = sx = sy = sq = 0.0
     for j in range(n):
-        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        m = int(states[j, T_RAY])
         if m < 0:
             continue
-        w = strength * beamlets[j, WEIGHT]
+        w = states[j, T_STRENGTH] * beamlets[j, WEIGHT]
+        u = states[j, T_U]
         sq += w * w
         sw += w
-        seg = segments[j, m]
-        k = segment_at(seg, int(beamlets[j, SEGMENTS + m]), line, s)
-        u, slope, _, t, loss, loss_slope, _, _ = beamlet_at(seg, k, line, s)
         su += w * u
         suu += w * u * u
-        st += w * (t - beamlets[j, TAU])
-        sk += w * slope / seg[k, SPEED]
-        sx += w * loss
-        sy += w * loss_slope
+        sk += w * states[j, T_SLOPE] / segments[j, m, int(states[j, T_SEGMENT]), SPEED]
+        sx += w * states[j, T_LOSS]
+        sy += w * states[j, T_LOSS_SLOPE]
     result[0] = sw
     if sw < 1e-7 * n:
         return False
@@ -315,17 +362,18 @@ def row_reference(beamlets, segments, line, s, n_elevation, result):
     # Time at the common point, not at each ray
     st = 0.0
     for j in range(n):
-        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        m = int(states[j, T_RAY])
         if m < 0:
             continue
-        w = strength * beamlets[j, WEIGHT]
-        seg = segments[j, m]
-        k = segment_at(seg, int(beamlets[j, SEGMENTS + m]), line, s)
-        u, slope, _, t, _, _, a, b = beamlet_at(seg, k, line, s)
+        w = states[j, T_STRENGTH] * beamlets[j, WEIGHT]
+        seg = segments[j, m, int(states[j, T_SEGMENT])]
         q0 = beamlets[j, FOCUS_CURVATURE]
-        bend = (seg[k, C] + seg[k, D] * q0) / (a + b * q0) if abs(a + b * q0) > 0.05 else 0.0
-        v = u0 - u
-        st += w * (t - beamlets[j, TAU] + (slope * v + 0.5 * bend * v * v) / seg[k, SPEED])
+        spread = states[j, T_A] + states[j, T_B] * q0
+        bend = (seg[C] + seg[D] * q0) / spread if abs(spread) > 0.05 else 0.0
+        v = u0 - states[j, T_U]
+        st += w * (
+            states[j, T_TIME] - beamlets[j, TAU] + (states[j, T_SLOPE] * v + 0.5 * bend * v * v) / seg[SPEED]
+        )
     result[3] = st / sw
     return True
 
@@ -341,26 +389,28 @@ def segment_at(seg, n, line, s):
 
 @kernel
 def add_row(
-    out, beamlets, segments, line, s, n_elevation, u_low, step_u, f, time_ref, slope_ref, u_ref, loss_ref,
+    out, beamlets, segments, states, line, s, u_low, step_u, centre, step_f, time_ref, slope_ref, u_ref, loss_ref,
     loss_slope_ref, f0,
 ):  # fmt: skip
-    """Field of a row of beamlets along the plane at s, at one frequency, into out (U,).
+    """Field of a row of beamlets along the plane at s, at three frequencies, into out (3, U).
 
     The phase is relative to time_ref + slope_ref (u - u_ref), and the loss relative to the
-    references, so that the row varies slowly.
+    references, so that the row varies slowly. A beamlet's waist goes with 1 / sqrt(f), so that one
+    complex curvature serves all frequencies (the sum over the aperture stays even, see ``EVEN_SUM``).
     """
-    n_u = out.shape[0]
+    n_u = out.shape[1]
     u_high = u_low + (n_u - 1) * step_u
     near = 0.5 * (u_high - u_low)
+    even_low, even_high = math.sqrt(1 - step_f / centre), math.sqrt(1 + step_f / centre)
     for j in range(beamlets.shape[0]):
-        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        m = int(states[j, T_RAY])
         if m < 0 or beamlets[j, WEIGHT] == 0.0:
             continue
         seg = segments[j, m]
         n_seg = int(beamlets[j, SEGMENTS + m])
-        own = strength_at(seg, n_seg, line, s)
-        fraction = strength / own * beamlets[j, WEIGHT]
-        rayleigh = 1.0 / (math.pi * f * beamlets[j, WAIST_MM] ** 2)
+        fraction = states[j, T_STRENGTH] / states[j, T_OWN] * beamlets[j, WEIGHT]
+        rayleigh = 1.0 / (math.pi * centre * beamlets[j, WAIST_MM] ** 2)
+        q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] * rayleigh)
         for k in range(n_seg):
             along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
             if along < 0.1:
@@ -388,17 +438,17 @@ def add_row(
                 continue
             u, slope, cosine, t, loss, loss_slope, a, b = beamlet_at(seg, k, line, s)
             c = seg[k, SPEED]
-            q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] * rayleigh)
             spread = a + b * q0
             bend = (seg[k, C] + seg[k, D] * q0) / spread
-            turn = -2.0j * math.pi * f
-            value = (
-                fraction * seg[k, AMPLITUDE]
-                * math.exp(-(loss - loss_ref) - (loss_slope - loss_slope_ref) * (f - f0))
-                / cmath.sqrt(spread)
-                * cmath.exp(turn * (t - beamlets[j, TAU] - time_ref - slope_ref * (u - u_ref)))
-            )  # fmt: skip
-            add_gaussian(
+            size = fraction * seg[k, AMPLITUDE] / cmath.sqrt(spread) * math.exp(loss_ref - loss)
+            # Time and loss that grow with the frequency
+            late = t - beamlets[j, TAU] - time_ref - slope_ref * (u - u_ref)
+            more = loss_slope - loss_slope_ref
+            turn = complex(-more, -2 * math.pi * late)
+            p1, p2, p3 = three_powers(turn, centre, step_f)
+            size *= math.exp(f0 * more)
+            value = (size * p1, size * even_low * p2, size * even_high * p3)
+            add_gaussians(
                 out, max(first, 0), min(last, n_u - 1), u_low, step_u, u, value,
-                turn * (slope / c - slope_ref), turn * 0.5 * cosine * cosine * bend / c,
+                -2j * math.pi * (slope / c - slope_ref), -2j * math.pi * 0.5 * cosine * cosine * bend / c, centre, step_f,
             )  # fmt: skip

@@ -11,6 +11,23 @@ import cmath
 import math
 
 from renderer.jit import kernel
+from renderer.trace.bands import (
+    S_APODISATION,
+    S_ASSUMED,
+    S_CHANNEL_HALF,
+    S_F0,
+    S_FACE_HALF,
+    S_HEIGHT,
+    S_LEAST_HALF,
+    S_LENS,
+    S_RADIUS,
+    S_REFRACT,
+    S_RX_F,
+    S_SIGMA,
+    S_TX_F,
+    band,
+    band_level,
+)
 from renderer.trace.beamlets import WAIST_BY_SPACING, window
 from renderer.trace.paraxial import aperture_limits, couple_beamlet, couple_elevation, expected_lateness
 from renderer.trace.rays import (
@@ -45,23 +62,6 @@ from renderer.trace.rays import (
     advance,
     trace_ray,
     turn_ray,
-)
-from renderer.trace.tables import (
-    S_APODISATION,
-    S_ASSUMED,
-    S_CHANNEL_HALF,
-    S_F0,
-    S_FACE_HALF,
-    S_HEIGHT,
-    S_LEAST_HALF,
-    S_LENS,
-    S_RADIUS,
-    S_REFRACT,
-    S_RX_F,
-    S_SIGMA,
-    S_TX_F,
-    band,
-    band_level,
 )
 
 MAX_HISTORY = 7

@@ -11,6 +11,7 @@ from renderer.probe.plan import ScanPlan
 from renderer.probe.transducer import Probe, ScanSettings
 from renderer.tissue.geometry import SLAB
 from renderer.tissue.scatterers import PER_CELL, Scatterers, ViewVolume, draw_scatterers
+from renderer.trace import bands
 from renderer.trace import gather as g
 from renderer.trace import tables as tb
 from renderer.trace.elevation import ElevationTable, elevation_table
@@ -106,6 +107,24 @@ def pulse_taps(pulse: Pulse, fine_us: float) -> Array:
     return np.asarray(np.concatenate([taps[-half:], taps[: half + 1]]).astype(np.float32))
 
 
+def view_lines(plan: ScanPlan) -> Array:
+    """Origin x, z and direction x, z of every line, (L, 4)."""
+    return np.ascontiguousarray(np.hstack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]]))
+
+
+def deepest_mm(
+    plan: ScanPlan, scan: ScanSettings, phantom: PackedPhantom, *, refraction: bool, end_us: float
+) -> float:
+    """How far the sound comes along a line in a two-way time."""
+    reaches = np.zeros(plan.n_lines)
+    farthest = 0.5 * end_us * float(phantom.media[:, 0].max())
+    tb.line_reaches(
+        view_lines(plan), phantom.solids, phantom.media, farthest, FLOOR, refraction, end_us,
+        scan.assumed_speed_mm_per_us, reaches,
+    )  # fmt: skip
+    return float(reaches.max())
+
+
 def make_view(
     probe: Probe,
     scan: ScanSettings,
@@ -125,22 +144,26 @@ def make_view(
     points_mm, samples_mm = max(points_mm or far_mm, far_mm), max(samples_mm or far_mm, far_mm)
     pulse = make_pulse(probe, scan)
     f0, c = scan.frequency_mhz, scan.assumed_speed_mm_per_us
-    m = np.zeros(tb.N_SETTINGS)
-    m[tb.S_F0], m[tb.S_SIGMA], m[tb.S_ASSUMED] = f0, pulse.sigma_mhz, c
-    m[tb.S_TX_F], m[tb.S_RX_F] = scan.transmit_f_number, scan.receive_f_number
-    m[tb.S_CHANNEL_HALF], m[tb.S_FACE_HALF] = plan.channel_half_mm, plan.face_half_mm
-    m[tb.S_RADIUS] = min(plan.face_radius_mm, 1e12)
-    m[tb.S_PITCH], m[tb.S_HEIGHT], m[tb.S_LENS] = probe.pitch_mm, probe.height_mm, probe.lens_focus_mm
-    m[tb.S_APODISATION] = APODISATION[scan.apodisation]
-    m[tb.S_REFRACT] = float(refraction)
-    m[tb.S_ELEVATION] = 1.0 if phantom.painted.everywhere.all() else 3.0
-    m[tb.S_FLOOR] = FLOOR
-    m[tb.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
+    m = np.zeros(bands.N_SETTINGS)
+    m[bands.S_F0], m[bands.S_SIGMA], m[bands.S_ASSUMED] = f0, pulse.sigma_mhz, c
+    m[bands.S_TX_F], m[bands.S_RX_F] = scan.transmit_f_number, scan.receive_f_number
+    m[bands.S_CHANNEL_HALF], m[bands.S_FACE_HALF] = plan.channel_half_mm, plan.face_half_mm
+    m[bands.S_RADIUS] = min(plan.face_radius_mm, 1e12)
+    m[bands.S_PITCH], m[bands.S_HEIGHT], m[bands.S_LENS] = (
+        probe.pitch_mm,
+        probe.height_mm,
+        probe.lens_focus_mm,
+    )
+    m[bands.S_APODISATION] = APODISATION[scan.apodisation]
+    m[bands.S_REFRACT] = float(refraction)
+    m[bands.S_ELEVATION] = 1.0 if phantom.painted.everywhere.all() else 3.0
+    m[bands.S_FLOOR] = FLOOR
+    m[bands.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
     z = phantom.media[[0, *phantom.painted.region[phantom.painted.traced]], 1]
-    m[tb.S_GHOSTS] = float((np.abs(z - z[0]) / (z + z[0])).max() > WEAK)
+    m[bands.S_GHOSTS] = float((np.abs(z - z[0]) / (z + z[0])).max() > WEAK)
     fine = 0.5 * plan.sample_us
-    m[tb.S_SAMPLE] = fine
-    lines = np.ascontiguousarray(np.hstack([plan.line_origin_mm[:, [0, 2]], plan.line_direction[:, [0, 2]]]))
+    m[bands.S_SAMPLE] = fine
+    lines = view_lines(plan)
     elevation = elevation_table(
         f0,
         pulse.sigma_mhz,
@@ -173,7 +196,7 @@ def _view_volume(
     thickness = 2 * reach * slit.mean(1) / slit.max(1)
     axial = 0.5 * scan.assumed_speed_mm_per_us * pulse.sigma_us * math.sqrt(2 * math.pi)
     cell = lateral * thickness * axial
-    tube = tb.TUBE_WIDTHS * wavelength * f_rx
+    tube = bands.TUBE_WIDTHS * wavelength * f_rx
     steer = abs(math.tan(plan.steer_rad))
     margin = float(tube[0]) + 1.0
     slope = steer + float(tube[-1]) / far_mm

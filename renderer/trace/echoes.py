@@ -12,11 +12,12 @@ from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.tissue.materials import Material
 from renderer.tissue.scatterers import Scatterers
 from renderer.tissue.table import material
+from renderer.trace import bands
 from renderer.trace import branches as br
 from renderer.trace import direct as d
-from renderer.trace import tables as tb
 from renderer.trace.indirect import SecondaryLines, trace_secondary
 from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom
+from renderer.trace.sheets import N_SAMPLE
 
 Array = np.ndarray
 
@@ -34,7 +35,7 @@ LATE_SPECKLE_FLOOR_DB = -74.0
 BRIGHTEST_DB = 28.0  # a perfect mirror re full scale
 LONGEST_WAIT = 4.0  # pulse intervals longer than this many pictures leave no echo of the pulse before
 MARGIN_MM = 3.0
-FASTEST = 1.15  # tissue is followed this much deeper than the picture, where it is faster than assumed
+FASTEST = 1.25  # tissue is followed no deeper than this many pictures, however fast it is
 
 
 @dataclass(frozen=True)
@@ -77,18 +78,18 @@ class TraceJob:
     key: int
 
 
-def far_distances(job: TraceJob, phantom: PackedPhantom) -> tuple[float, float, float]:
+def far_distances(job: TraceJob, phantom: PackedPhantom, plan: ScanPlan) -> tuple[float, float, float]:
     """How far the tracer must look: mm along direct lines, mm for points, and µs that are listened to."""
     scan = job.scan
     c = scan.assumed_speed_mm_per_us
     end_us = 2 * scan.depth_mm / c
-    fast = min(max(1.0, float(phantom.media[:, 0].max()) / c), FASTEST)
-    far = scan.depth_mm * fast + MARGIN_MM
+    deepest = d.deepest_mm(plan, scan, phantom, refraction=job.switches.refraction, end_us=end_us)
+    far = min(max(deepest, scan.depth_mm), scan.depth_mm * FASTEST) + MARGIN_MM
     interval = pulse_interval_us(scan)
     pulse = d.make_pulse(job.probe, scan)
     path = interval * c / 2
     loss, slope = 2 * path * phantom.media[0, 2], 2 * path * phantom.media[0, 3]
-    level_db = 20 * math.log10(max(tb.band_level(loss, slope, pulse.sigma_mhz, scan.frequency_mhz), 1e-30))
+    level_db = 20 * math.log10(max(bands.band_level(loss, slope, pulse.sigma_mhz, scan.frequency_mhz), 1e-30))
     listen = max(end_us, min(interval, end_us))
     points = far
     if BRIGHTEST_DB + level_db > LATE_FLOOR_DB and interval < LONGEST_WAIT * end_us:
@@ -101,7 +102,7 @@ def far_distances(job: TraceJob, phantom: PackedPhantom) -> tuple[float, float, 
 def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view: d.View) -> ViewEchoes:
     """All echo lines of a view."""
     plan, end_us = view.plan, float(view.plan.time_us[-1])
-    _, _, listen_us = far_distances(job, phantom)
+    _, _, listen_us = far_distances(job, phantom, plan)
     samples = d.view_samples(view, phantom, job.key)
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
     fine, best, index = d.gather_points(view, traced, points)
@@ -156,7 +157,7 @@ def flat_field(job: TraceJob, plan: ScanPlan) -> tuple[Array, float]:
     alone = one_line(plan, plan.n_lines // 2)
     far = job.scan.depth_mm * 1.05 + MARGIN_MM
     view = d.make_view(job.probe, job.scan, alone, phantom, far_mm=far, refraction=True)
-    traced = d.trace_view(view, phantom, np.zeros((0, tb.N_SAMPLE)), end_us=float(plan.time_us[-1]) + 2.0)
+    traced = d.trace_view(view, phantom, np.zeros((0, N_SAMPLE)), end_us=float(plan.time_us[-1]) + 2.0)
     time, power = d.speckle_power(view, traced.nodes[0], int(traced.n_nodes[0]))
     depth_cm = 0.05 * job.scan.assumed_speed_mm_per_us * plan.time_us
     slope_db = 2 * REFERENCE_SLOPE_DB_CM_MHZ * job.scan.frequency_mhz * depth_cm
@@ -173,8 +174,8 @@ def start_view(job: TraceJob) -> tuple[PackedPhantom, d.View]:
         frequency_mhz=job.scan.frequency_mhz, assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us,
         switches=job.switches,
     )  # fmt: skip
-    far, far_points, listen = far_distances(job, phantom)
     plan = scan_plan(job.probe, job.scan, steer_rad=job.steer_rad)
+    far, far_points, listen = far_distances(job, phantom, plan)
     view = d.make_view(
         job.probe, job.scan, plan, phantom, far_mm=far, points_mm=far_points,
         samples_mm=0.5 * listen * job.scan.assumed_speed_mm_per_us, refraction=job.switches.refraction,

@@ -14,8 +14,9 @@ from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
 from renderer.tissue.scatterers import depth_and_place
+from renderer.trace.bands import TUBE_WIDTHS
 from renderer.trace.elevation import elevation_at
-from renderer.trace.tables import N_ALIVE, N_DRIFT, N_HALF, N_S, N_SEEN, N_SLOPE, N_TIME, N_U, TUBE_WIDTHS
+from renderer.trace.tables import N_ALIVE, N_DRIFT, N_HALF, N_S, N_SEEN, N_SLOPE, N_TIME, N_U
 
 CHUNK = 512
 DIRECT, BEAM_WIDTH, SLICE_THICKNESS, SIDE_LOBE = range(4)

@@ -13,7 +13,7 @@ from renderer.trace import branches as br
 from renderer.trace import secondary as sec
 from renderer.trace.direct import View, point_scale
 from renderer.trace.phantom import PackedPhantom
-from renderer.trace.tables import N_SAMPLE
+from renderer.trace.sheets import N_SAMPLE
 
 Array = np.ndarray
 
@@ -46,16 +46,18 @@ def trace_secondary(
     echoes = np.zeros((n_lines, br.MAX_ECHOES, br.N_ECHO))
     n_echoes = np.zeros(n_lines, np.int64)
     e = view.elevation
+    thin = points.thin
     # One more place for the face, which stands as -2 in a history and is no region
     region_of = np.concatenate([phantom.painted.region, [0, 0]]).astype(np.int64)
     sec.trace_secondary(
         view.lines, view.plan.face_mm, view.settings, view.focus_mm, view.plan.focus_edges_mm, phantom.solids,
         phantom.media, region_of, end_us, view.plan.pulse_interval_us, listen_us,
         10 ** (probe.face_reflection_db / 20) if math.isfinite(probe.face_reflection_db) else 0.0,
-        (points.x_mm, points.y_mm, points.z_mm, points.amplitude, points.thin), points.starts,
+        (points.x_mm[thin], points.y_mm[thin], points.z_mm[thin], points.amplitude[thin]), points.thin_starts,
         points.grid, samples if len(samples) else np.zeros((0, N_SAMPLE)),
         (e.field, e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best, tag, index, echoes, n_echoes,
     )  # fmt: skip
+    index[index >= 0] = thin[index[index >= 0]]
     # An echo of the pulse before shows on the line after the one that sent it
     late = br.RANGE_AMBIGUITY
     for array in (fine, best, tag, index):

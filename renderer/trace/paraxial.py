@@ -11,7 +11,7 @@ import cmath
 import math
 
 from renderer.jit import kernel
-from renderer.trace.beamlets import EVEN_SUM, WAIST_BY_SPACING, add_gaussian, window
+from renderer.trace.beamlets import EVEN_SUM, WAIST_BY_SPACING, add_gaussians, three_powers, window
 from renderer.trace.elevation import elevation_at
 
 GAUSS_X = (0.0950125098, 0.2816035508, 0.4580167777, 0.6178762444, 0.7554044084, 0.8656312024, 0.9445750231,
@@ -28,44 +28,37 @@ def aperture_limits(half, face_mm, face_half):
 
 @kernel
 def paraxial_row(
-    out, u_low, step_u, shift, a, b, c, d, c_here, c_start, low, high, half, focus, apodisation, f, assumed, n_beamlets,
-    refract, bend_ref,
+    out, u_low, step_u, shift, a, b, c, d, c_here, c_start, low, high, half, focus, apodisation, centre, step_f, assumed,
+    n_beamlets, refract,
 ):  # fmt: skip
-    """Field of a focused aperture across a path, into out (U,), at offsets u from a place that lies ``shift`` before its ray.
+    """Field of a focused aperture across a path at three frequencies (centre, centre -/+ step_f), into out (3, U).
 
-    Relative to the time along the ray and to the phase of the curvature ``bend_ref`` (1/mm) in u.
+    At offsets u from a place that lies ``shift`` before the path's ray, relative to the time along it. A
+    beamlet's waist goes with 1 / sqrt(f), as in ``add_row``.
     """
-    n_u = out.shape[0]
-    for i in range(n_u):
-        out[i] = 0j
+    n_u = out.shape[1]
+    out[:] = 0j
     spacing = (high - low) / n_beamlets
     waist = WAIST_BY_SPACING * spacing
     bend = c_start / assumed if refract else 1.0
-    q0 = complex(-bend / focus, -c_start / (math.pi * f * waist * waist))
+    q0 = complex(-bend / focus, -c_start / (math.pi * centre * waist * waist))
     spread = a + b * q0
     curve = (c + d * q0) / spread
     root = 1.0 / cmath.sqrt(spread)
-    turn = -2j * math.pi * f
+    root_low, root_high = root * math.sqrt(1 - step_f / centre), root * math.sqrt(1 + step_f / centre)
+    turn = -2j * math.pi
     for j in range(n_beamlets):
         x = low + (j + 0.5) * spacing
         theta = -bend * x / focus
         u, slope = a * x + b * theta, c * x + d * theta
         t = 0.5 * (u * slope / c_here - x * theta / c_start) - x * x / (2 * focus * assumed)
-        value = EVEN_SUM * window(apodisation, x / half) * root * cmath.exp(turn * t)
-        add_gaussian(
-            out,
-            0,
-            n_u - 1,
-            u_low,
-            step_u,
-            u + shift,
-            value,
-            turn * slope / c_here,
-            turn * 0.5 * curve / c_here,
-        )
-    for i in range(n_u):
-        u = u_low + i * step_u
-        out[i] *= cmath.exp(2j * math.pi * f * 0.5 * bend_ref * u * u / c_here)
+        weight = EVEN_SUM * window(apodisation, x / half)
+        p1, p2, p3 = three_powers(turn * t, centre, step_f)
+        value = (weight * root * p1, weight * root_low * p2, weight * root_high * p3)
+        add_gaussians(
+            out, 0, n_u - 1, u_low, step_u, u + shift, value, turn * slope / c_here, turn * 0.5 * curve / c_here, centre,
+            step_f,
+        )  # fmt: skip
 
 
 @kernel

@@ -15,7 +15,26 @@ from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
 from renderer.tissue.scatterers import THIN_BELOW
-from renderer.trace.beamlets import segment_at
+from renderer.trace.bands import (
+    S_APODISATION,
+    S_ASSUMED,
+    S_CHANNEL_HALF,
+    S_F0,
+    S_FACE_HALF,
+    S_FLOOR,
+    S_LEAST_HALF,
+    S_RADIUS,
+    S_REFRACT,
+    S_RX_F,
+    S_SAMPLE,
+    S_SIGMA,
+    S_TX_F,
+    TUBE_WIDTHS,
+    band,
+    band_level,
+    deposit,
+)
+from renderer.trace.beamlets import segment_at, three_powers
 from renderer.trace.branches import (
     COUPLED,
     G_CLASS,
@@ -66,7 +85,7 @@ from renderer.trace.rays import (
     C,
     D,
 )
-from renderer.trace.tables import (
+from renderer.trace.sheets import (
     Q_IM,
     Q_LENGTH,
     Q_NX,
@@ -77,29 +96,13 @@ from renderer.trace.tables import (
     Q_SURFACE,
     Q_X,
     Q_Z,
-    S_APODISATION,
-    S_ASSUMED,
-    S_CHANNEL_HALF,
-    S_F0,
-    S_FACE_HALF,
-    S_FLOOR,
-    S_LEAST_HALF,
-    S_RADIUS,
-    S_REFRACT,
-    S_RX_F,
-    S_SAMPLE,
-    S_SIGMA,
-    S_TX_F,
-    TUBE_WIDTHS,
-    band,
-    band_level,
-    central_ray,
-    deposit,
 )
+from renderer.trace.tables import central_ray
 
 LEG_OFFSETS = 28
 LEG_BEAMLETS = 11
 MAX_LEG_NODES = 64
+N_HEIGHTS_LEG = 65
 THIN_GAIN = math.sqrt(256 / THIN_BELOW)
 RETRACED, CROSSED = 0, 1
 # What a sample's strongest contribution is: a point p (>= 0), a surface sample q (-1 - q), or a specular
@@ -125,28 +128,27 @@ def step_row(out, row, step):
 
 
 @kernel
-def path_beam(out, state, u_low, step_u, shift, receiver, depth, face_mm, m, focus, f, c_start, bend_ref):
-    """One-way field of the line's transmit or receive aperture at a state of a path, into out (U,)."""
+def path_beam(out, state, u_low, step_u, shift, receiver, depth, face_mm, m, focus, centre, step_f, c_start):
+    """One-way field of the line's transmit or receive aperture at a state of a path, into out (3, U)."""
     number = m[S_RX_F] if receiver > 0.0 else m[S_TX_F]
     aim = depth if receiver > 0.0 else focus
     half = max(min(0.5 * aim / number, m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
     low, high = aperture_limits(half, face_mm, m[S_FACE_HALF])
     paraxial_row(
-        out, u_low, step_u, shift, state[A], state[B], state[C], state[D], state[SPEED], c_start, low, high, half,
-        aim, int(m[S_APODISATION]) if receiver > 0.0 else 0, f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0, bend_ref,
+        out, u_low, step_u, shift, state[A], state[B], state[C], state[D], state[SPEED], c_start, low, high, half, aim,
+        int(m[S_APODISATION]) if receiver > 0.0 else 0, centre, step_f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0,
     )  # fmt: skip
 
 
 @kernel
 def leg_table(
-    table, node, mode, state, partner, lateral, face_mm, m, focus_mm, focus_edges, delay_us, c_start, work_a, work_b,
-    work_c, work_d,
+    table, node, mode, state, partner, lateral, face_mm, m, focus_mm, focus_edges, delay_us, c_start, work,
 ):  # fmt: skip
     """One table row of a leg, and its node: half width, two-way time, reference curvature, level.
 
     ``state`` is the branch's ray; ``partner`` the direct ray at the same place (mode CROSSED), or the
     same (RETRACED). ``lateral`` shifts the partner's offsets. ``delay_us`` is taken off the display
-    time (echoes of the pulse before).
+    time (echoes of the pulse before). ``work`` (4, 3, U) is scratch.
     """
     f0, sigma, assumed = m[S_F0], m[S_SIGMA], m[S_ASSUMED]
     t = state[TIME] + partner[TIME]
@@ -155,6 +157,7 @@ def leg_table(
     reach = max(state[PATH], 0.5)
     slope = state[LOSS_SLOPE] + partner[LOSS_SLOPE]
     centre, low, high = band(f0, sigma, slope)
+    step_f = high - centre
     wavelength = state[SPEED] / f0
     receive_f = max(m[S_RX_F], 0.5 * depth / m[S_CHANNEL_HALF])
     half = TUBE_WIDTHS * wavelength * max(receive_f, reach / (2 * m[S_CHANNEL_HALF]))
@@ -163,71 +166,81 @@ def leg_table(
     n_u = table.shape[0]
     step_u = 2 * half / (n_u - 1)
     bend = 0.5 * (1 / reach + 1 / max(partner[PATH], 0.5))
-    for i in range(n_u):
-        table[i] = 0
-    for w in range(3):
-        f = centre if w == 0 else (low if w == 1 else high)
-        share = 2 / 3 if w == 0 else 1 / 6
-        path_beam(work_a, state, -half, step_u, 0.0, 0.0, depth, face_mm, m, focus, f, c_start, bend)
-        path_beam(work_b, partner, -half, step_u, lateral, 1.0, depth, face_mm, m, focus, f, c_start, bend)
-        if mode == CROSSED:
-            path_beam(
-                work_c, partner, -half, step_u, lateral, 0.0, depth, face_mm, m, focus, f, c_start, bend
-            )
-            path_beam(work_d, state, -half, step_u, 0.0, 1.0, depth, face_mm, m, focus, f, c_start, bend)
-        for i in range(n_u):
-            value = work_a[i] * work_b[i]
-            if mode == CROSSED:
-                value += work_c[i] * work_d[i]
-            table[i] += share * value
+    out, back, crossed_out, crossed_back = work[0], work[1], work[2], work[3]
+    path_beam(out, state, -half, step_u, 0.0, 0.0, depth, face_mm, m, focus, centre, step_f, c_start)
+    path_beam(back, partner, -half, step_u, lateral, 1.0, depth, face_mm, m, focus, centre, step_f, c_start)
+    if mode == CROSSED:
+        path_beam(
+            crossed_out,
+            partner,
+            -half,
+            step_u,
+            lateral,
+            0.0,
+            depth,
+            face_mm,
+            m,
+            focus,
+            centre,
+            step_f,
+            c_start,
+        )
+        path_beam(
+            crossed_back, state, -half, step_u, 0.0, 1.0, depth, face_mm, m, focus, centre, step_f, c_start
+        )
     level = band_level(state[LOSS] + partner[LOSS], slope, sigma, f0) * state[AMPLITUDE] * partner[AMPLITUDE]
     for i in range(n_u):
+        u = -half + i * step_u
+        # Both ways relative to the phase of the reference curvature
+        c1, c2, c3 = three_powers(2j * math.pi * bend * u * u / state[SPEED], centre, step_f)
+        a1, a2, a3 = out[0, i] * back[0, i], out[1, i] * back[1, i], out[2, i] * back[2, i]
+        if mode == CROSSED:
+            a1 += crossed_out[0, i] * crossed_back[0, i]
+            a2 += crossed_out[1, i] * crossed_back[1, i]
+            a3 += crossed_out[2, i] * crossed_back[2, i]
         edge = min(1.0, (0.5 - abs(i / (n_u - 1) - 0.5)) / 0.12)
-        table[i] *= level * math.sin(0.5 * math.pi * edge)
+        table[i] = level * math.sin(0.5 * math.pi * edge) * (a1 * c1 * (2 / 3) + (a2 * c2 + a3 * c3) / 6)
     node[0], node[1], node[2], node[3] = half, t - delay_us, bend, depth
 
 
 @kernel
-def weigh_run(
-    px,
-    pz,
-    py,
-    amplitude,
-    thin,
-    n,
-    limit,
-    gain,
-    state0,
-    state1,
-    partner0,
-    partner1,
-    length,
-    q,
-    elevation,
-    re,
-    im,
-):
-    """Amplitudes of a run of points with the elevation fields of both ways; thinned."""
+def across_row(out, place, state, partner, elevation):
+    """Two-way elevation field of a leg at a node, at even heights, into out (N_HEIGHTS_LEG,) complex64.
+
+    ``place``: middle and half of the heights that it covers, mm.
+    """
     table, log_start, log_step, reach = elevation
-    s0, a0 = path_height(state0[AY], state0[BY])
-    s1, a1 = path_height(state1[AY], state1[BY])
-    d0, b0 = path_height(partner0[AY], partner0[BY])
-    d1, b1 = path_height(partner1[AY], partner1[BY])
+    s, a = path_height(state[AY], state[BY])
+    d, b = path_height(partner[AY], partner[BY])
+    row = min(max((math.log(s) - log_start) / log_step, 0.0), reach.shape[0] - 1.001)
+    place[0], place[1] = state[PY], reach[int(row) + 1] * abs(a)
+    scale = 1.0 / math.sqrt(abs(a * b))
+    for i in range(N_HEIGHTS_LEG):
+        y = place[0] + place[1] * (2.0 * i / (N_HEIGHTS_LEG - 1) - 1.0)
+        e = elevation_at(table, log_start, log_step, reach, s, (y - state[PY]) / a)
+        out[i] = scale * e * elevation_at(table, log_start, log_step, reach, d, (y - partner[PY]) / b)
+
+
+@kernel
+def weigh_run(px, pz, py, amplitude, n, gain, q, length, places, across, re, im):
+    """Amplitudes of a run of points with the elevation fields of both ways, between two nodes of a leg."""
     for i in range(n):
         re[i] = F(0.0)
         im[i] = F(0.0)
-        if thin[i] >= limit:
-            continue
         w = ((px[i] - q[0]) * q[2] + (pz[i] - q[1]) * q[3]) / length
-        if w < 0.0 or w > 1.0:
+        if w < F(0.0) or w > F(1.0):
             continue
-        y = py[i] - ((1 - w) * state0[PY] + w * state1[PY])
-        yd = py[i] - ((1 - w) * partner0[PY] + w * partner1[PY])
-        a, b = (1 - w) * a0 + w * a1, (1 - w) * b0 + w * b1
-        e1 = elevation_at(table, log_start, log_step, reach, (1 - w) * s0 + w * s1, y / a)
-        e2 = elevation_at(table, log_start, log_step, reach, (1 - w) * d0 + w * d1, yd / b)
-        e = e1 * e2 * amplitude[i] * gain / math.sqrt(abs(a * b))
-        re[i], im[i] = F(e.real), F(e.imag)
+        middle = (F(1.0) - w) * places[0, 0] + w * places[1, 0]
+        half = (F(1.0) - w) * places[0, 1] + w * places[1, 1]
+        column = ((py[i] - middle) / half + F(1.0)) * F(0.5 * (N_HEIGHTS_LEG - 1))
+        if column < F(0.0) or column >= F(N_HEIGHTS_LEG - 1):
+            continue
+        j = int(column)
+        v = column - F(j)
+        low = across[0, j] + (across[0, j + 1] - across[0, j]) * v
+        high = across[1, j] + (across[1, j + 1] - across[1, j]) * v
+        e = (low + (high - low) * w) * (amplitude[i] * gain)
+        re[i], im[i] = e.real, e.imag
 
 
 @kernel
@@ -312,7 +325,7 @@ def walk_leg(
     """All echoes of one leg in one mode (``info``), added to a row of the fine grid."""
     mode, only_points = int(info[G_MODE]), info[G_SHEETS] == 0.0
     tag = int(info[G_VIA]) * 256 + int(info[G_ORDER])
-    px, py, pz, amplitude, thin = points
+    px, py, pz, amplitude = points
     radius, f0 = m[S_RADIUS], m[S_F0]
     n_rows, n_columns = int(grid[4]), int(grid[5])
     own = np.empty(4)
@@ -322,8 +335,9 @@ def walk_leg(
     partner = np.zeros((2, N_COLUMNS))
     rows = np.zeros((2, LEG_OFFSETS), np.complex64)
     node = np.zeros((2, 4))
-    wa, wb = np.zeros(LEG_OFFSETS, np.complex128), np.zeros(LEG_OFFSETS, np.complex128)
-    wc, wd = np.zeros(LEG_OFFSETS, np.complex128), np.zeros(LEG_OFFSETS, np.complex128)
+    beams = np.zeros((4, 3, LEG_OFFSETS), np.complex128)
+    across, heights = np.zeros((2, N_HEIGHTS_LEG), np.complex64), np.zeros((2, 2), np.float32)
+    gain = F(scale * THIN_GAIN)
     g, fs, pr, pi, w = (
         np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32),
         np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32),
@@ -335,8 +349,7 @@ def walk_leg(
     for count in range(MAX_LEG_NODES):
         state[0], state[1] = state[1].copy(), state[0].copy()
         partner[0], partner[1] = partner[1].copy(), partner[0].copy()
-        rows[0] = rows[1]
-        node[0] = node[1]
+        rows[0], node[0], across[0], heights[0] = rows[1], node[1], across[1], heights[1]
         step_row(state[1], leg, s)
         lateral = lateral_start + lateral_slope * state[1, PATH]
         if mode == CROSSED:
@@ -353,7 +366,8 @@ def walk_leg(
             for c in range(N_COLUMNS):
                 partner[1, c] = state[1, c]
         leg_table(rows[1], node[1], mode, state[1], partner[1], lateral, face_mm, m, focus_mm, focus_edges, delay_us,
-                  c_start, wa, wb, wc, wd)  # fmt: skip
+                  c_start, beams)  # fmt: skip
+        across_row(across[1], heights[1], state[1], partner[1], elevation)
         if count > 0:
             length = s - before
             q[0], q[1] = state[0, PX], state[0, PZ]
@@ -382,9 +396,8 @@ def walk_leg(
                 while first < last:
                     n = min(CHUNK, last - first)
                     end = first + n
-                    weigh_run(px[first:end], pz[first:end], py[first:end], amplitude[first:end], thin[first:end], n,
-                              THIN_BELOW, scale * THIN_GAIN, state[0], state[1], partner[0], partner[1], length, q,
-                              elevation, re, im)  # fmt: skip
+                    weigh_run(px[first:end], pz[first:end], py[first:end], amplitude[first:end], n, gain, q, F(length),
+                              heights, across, re, im)  # fmt: skip
                     first_pass(
                         px[first:end], pz[first:end], py[first:end], re, im, n, q, g, fs, pr, pi, slots, w
                     )

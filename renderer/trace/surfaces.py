@@ -17,10 +17,12 @@ from renderer.tissue.paint import PaintedSolids
 from renderer.tissue.scatterers import value_noise
 from renderer.trace.elevation import ElevationTable, elevation_at, strip_factor
 from renderer.trace.rays import R_IMPEDANCE
-from renderer.trace.tables import (
+from renderer.trace.sheets import (
     N_SAMPLE,
     Q_AFTER,
+    Q_ARC,
     Q_BEFORE,
+    Q_CHAIN,
     Q_IM,
     Q_LENGTH,
     Q_NX,
@@ -160,6 +162,26 @@ def surface_samples(
     factor = factor * np.exp(-0.5 * (2 * k * rough * lean) ** 2)
     samples[:, Q_RE], samples[:, Q_IM] = factor.real, factor.imag
     displace_samples(samples, painted.rows, painted.wave_mm, np.uint64(key))
+    direction = np.repeat([0, 1], [len(part[0]) for part in parts])
+    return chained(samples, direction, step)
+
+
+def chained(samples: Array, direction: Array, step_mm: float) -> Array:
+    """Samples (Q, N_SAMPLE) in the order in which they follow each other along their surfaces.
+
+    Rays along z or x (``direction`` 0 or 1) that meet the same side of the same surface make a chain; it
+    breaks where rays were missed or the surface jumps.
+    """
+    side = np.where(direction == 0, samples[:, Q_NZ], samples[:, Q_NX])
+    moving = np.where(direction == 0, samples[:, Q_X], samples[:, Q_Z])
+    keys = (moving, side > 0, samples[:, Q_AFTER], samples[:, Q_BEFORE], samples[:, Q_SURFACE], direction)
+    order = np.lexsort(keys)
+    samples = samples[order]
+    same = np.all([np.diff(key[order]) == 0 for key in keys[1:]], axis=0)
+    gap = np.hypot(np.diff(samples[:, Q_X]), np.diff(samples[:, Q_Z]))
+    same &= (np.abs(np.diff(moving[order])) < 3.5 * step_mm) & (gap < 12 * step_mm)
+    samples[:, Q_CHAIN] = np.concatenate([[0], np.cumsum(~same)])
+    samples[:, Q_ARC] = np.concatenate([[0], np.cumsum(gap)])
     return samples
 
 
@@ -235,6 +257,7 @@ def point_reflectors(
     samples[:, Q_X], samples[:, Q_Y], samples[:, Q_Z] = table[:, 0], table[:, 1], table[:, 2]
     samples[:, Q_STRENGTH], samples[:, Q_REGION] = table[:, 3], table[:, 7]
     samples[:, Q_SURFACE] = -1
+    samples[:, Q_CHAIN] = -1.0 - np.arange(len(table))  # each by itself
     lx, lz, s = line_at(table[:, 0], table[:, 2], face_radius_mm, steer_rad)
     depth = np.maximum(s, 0.5)
     strip = table[:, 6] > 0

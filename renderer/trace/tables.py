@@ -15,62 +15,80 @@ import numpy as np
 from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
+from renderer.trace.bands import (
+    LOWEST_BAND,
+    S_APODISATION,
+    S_ASSUMED,
+    S_CHANNEL_HALF,
+    S_ELEVATION,
+    S_F0,
+    S_FACE_HALF,
+    S_FLOOR,
+    S_GHOSTS,
+    S_HEIGHT,
+    S_LEAST_HALF,
+    S_LENS,
+    S_PITCH,
+    S_RADIUS,
+    S_REFRACT,
+    S_RX_F,
+    S_SIGMA,
+    S_TX_F,
+    TUBE_WIDTHS,
+    band,
+    band_level,
+)
 from renderer.trace.beamlets import (
-    FOCUS_CURVATURE,
-    GHOST_RAY,
-    GIVEN,
     N_BEAMLET,
     N_RAYS,
-    SEGMENTS,
-    SEGMENTS_GHOST,
-    TAU,
-    WAIST_MM,
+    N_STATE,
     WEIGHT,
     add_row,
     aim_beamlets,
-    beamlet_at,
     new_delays,
+    plane_states,
+    plane_strengths,
     row_reference,
     see_past,
     segment_at,
 )
 from renderer.trace.rays import (
-    ALPHA,
     AMPLITUDE,
-    BEND,
     DX,
     DZ,
     LENGTH,
     LOSS,
     MAX_SEGMENTS,
     N_COLUMNS,
-    NX,
-    NY,
-    NZ,
     PLAIN,
     PX,
     PY,
     PZ,
-    R_IMPEDANCE,
-    R_SPEED,
     REGION,
     SPEED,
-    SURFACE,
     TIME,
-    C,
-    D,
-    fluid_reflection,
     start_region,
     start_segment,
     trace_ray,
 )
-
-# Places in the settings vector of the machine
-(
-    S_F0, S_SIGMA, S_ASSUMED, S_TX_F, S_RX_F, S_CHANNEL_HALF, S_FACE_HALF, S_RADIUS, S_PITCH, S_HEIGHT,
-    S_LENS, S_APODISATION, S_REFRACT, S_ELEVATION, S_FLOOR, S_SAMPLE, S_LEAST_HALF, S_GHOSTS,
-) = range(18)  # fmt: skip
-N_SETTINGS = 18
+from renderer.trace.sheets import (
+    BEFORE_MM,
+    K_GEOMETRIC,
+    K_KNOT,
+    K_RIM,
+    N_KNOT,
+    OWN_MM,
+    Q_SURFACE,
+    Q_X,
+    Q_Z,
+    deposit_samples,
+    geometric_time,
+    lay_knots,
+    note_field,
+    sample_field,
+    samples_near,
+    time_in_front,
+)
 
 # Columns of a node row
 (
@@ -79,230 +97,9 @@ N_SETTINGS = 18
 ) = range(17)  # fmt: skip
 N_NODE = 17
 
-# Columns of a surface sample
-(Q_X, Q_Z, Q_NX, Q_NY, Q_NZ, Q_LENGTH, Q_SURFACE, Q_BEFORE, Q_AFTER, Q_RE, Q_IM, Q_STRENGTH, Q_REGION,
- Q_Y, Q_REFLECTION) = range(15)  # fmt: skip
-N_SAMPLE = 15
-
-TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
-ROOT3 = math.sqrt(3.0)
 # Surfaces are taken from a wider tube than points, and fade out over half of it: a narrow edge that moves with
 # the beam along a leaning sheet would itself echo.
 SHEET_TUBE, SHEET_EDGE = 2.0, 0.5
-OWN_MM = 12.0  # a crossing of the same surface this near is the one that a sample belongs to
-BEFORE_MM = 1.0  # what blocks the way to a surface is looked for this far before it
-NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
-LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one
-
-
-@kernel
-def band(f0, sigma, loss_slope_two_way):
-    """Centre frequency after loss, and three frequencies with weights 2/3, 1/6, 1/6 that stand for the band."""
-    centre = max(f0 - loss_slope_two_way * sigma * sigma, LOWEST_BAND * f0)
-    spread = min(ROOT3 * sigma, 0.9 * centre)
-    return centre, centre - spread, centre + spread
-
-
-@kernel
-def band_rise(loss_slope, sigma, f0):
-    """Nepers by which a Gaussian band loses less than its centre: x1^2 s^2 / 2.
-
-    Once the centre has drifted to the lowest frequency that is followed, only the loss there counts:
-    the closed form would make up sound at negative frequencies.
-    """
-    most = (1 - LOWEST_BAND) * f0
-    if loss_slope * sigma * sigma <= most:
-        return 0.5 * (loss_slope * sigma) ** 2
-    return loss_slope * most - 0.5 * (most / sigma) ** 2
-
-
-@kernel
-def band_level(loss, loss_slope, sigma, f0):
-    """Amplitude of a Gaussian band after a two-way loss: exp(-x0 + x1^2 s^2 / 2)."""
-    return math.exp(band_rise(loss_slope, sigma, f0) - loss)
-
-
-@kernel
-def deposit(row, time_us, sample_us, re, im):
-    """Add a complex value to a row (2 * n reals) at a time, shared between two samples."""
-    m = time_us / sample_us
-    i = int(m)
-    if i < 0 or 2 * i + 3 >= row.shape[0]:
-        return
-    w = m - i
-    row[2 * i] += (1 - w) * re
-    row[2 * i + 1] += (1 - w) * im
-    row[2 * i + 2] += w * re
-    row[2 * i + 3] += w * im
-
-
-@kernel
-def segment_before(seg, n, x, z, surface, before):
-    """The segment of a ray that is valid at a surface sample, on the side the ray comes from."""
-    rows = n + (1 if seg[n - 1, LENGTH] < 1e8 else 0)
-    own, nearest = -1, OWN_MM**2
-    for r in range(1, rows):  # the nearest crossing out of the same region is meant
-        if int(seg[r, SURFACE]) == surface and int(seg[r - 1, REGION]) == before:
-            off2 = (x - seg[r, PX]) ** 2 + (z - seg[r, PZ]) ** 2
-            if off2 < nearest:
-                own, nearest = r, off2
-    for r in range(1, rows):
-        if r == own:
-            return r - 1
-        gx, gz = x - seg[r, PX], z - seg[r, PZ]
-        if gx * seg[r - 1, DX] + gz * seg[r - 1, DZ] < -NEAR_MM:
-            return r - 1  # well before that surface, whatever side of its plane
-        beyond = gx * seg[r, NX] + gz * seg[r, NZ] - seg[r, PY] * seg[r, NY]
-        beyond -= 0.5 * seg[r, BEND] * max(gx * gx + gz * gz - beyond * beyond, 0.0)
-        if beyond < 0.02:
-            return r - 1
-        if r >= n:
-            return -1
-    return n - 1
-
-
-@kernel
-def field_at(
-    beamlets, segments, line, x, z, surface, before, n_elevation, f1, f2, f3, time_ref, loss_slope_ref, f0
-):
-    """Field of a row of beamlets at one point at three frequencies, phase relative to a time.
-
-    Returns the three values, the summed strength, and the strength-weighted lateness of arrival (µs).
-    """
-    g1 = g2 = g3 = 0j
-    weight = late = 0.0
-    s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
-    here = (x - line[0]) * line[3] - (z - line[1]) * line[2]
-    for j in range(beamlets.shape[0]):
-        seg = segments[j, 0]
-        n = int(beamlets[j, SEGMENTS])
-        k = segment_before(seg, n, x, z, surface, before)
-        given = -1.0
-        if k >= 0 and surface >= 0 and int(seg[k, REGION]) != before:
-            continue  # the ray has not come to the medium in front of the sample
-        if k < 0 and beamlets[j, GIVEN] > 0.0 and beamlets[j, SEGMENTS_GHOST] > 0:
-            # Stopped by another body farther up, not by the sample's own (whose primitives are neighbours)
-            if surface >= 0 and abs(int(seg[n, SURFACE]) - surface) <= 1:
-                continue
-            end = (seg[n, PX] - line[0]) * line[2] + (seg[n, PZ] - line[1]) * line[3]
-            if s - end < 1.5 * BEFORE_MM:
-                continue
-            given = beamlets[j, GIVEN] * math.exp(-BEFORE_MM * seg[0, ALPHA])
-            seg = segments[j, GHOST_RAY]
-            k = segment_at(seg, int(beamlets[j, SEGMENTS_GHOST]), line, s)
-        if k < 0 or beamlets[j, WEIGHT] == 0.0:
-            continue
-        if seg[k, DX] * line[2] + seg[k, DZ] * line[3] < 0.1:
-            continue
-        u, slope, cosine, t, loss, loss_slope, a, b = beamlet_at(seg, k, line, s)
-        fraction = beamlets[j, WEIGHT]
-        own = abs(seg[k, AMPLITUDE]) * math.exp(-loss)
-        if given >= 0.0:
-            fraction *= min(given / max(own, 1e-12), 1.5)
-        elif n_elevation > 1:  # what the outer elevation rays have lost on the way
-            total = own
-            for m in range(1, n_elevation):
-                other = segments[j, m]
-                i = segment_before(other, int(beamlets[j, SEGMENTS + m]), x, z, surface, before)
-                if i >= 0 and (surface < 0 or int(other[i, REGION]) == before):
-                    total += abs(other[i, AMPLITUDE]) * math.exp(-other[i, LOSS] - (loss - seg[k, LOSS]))
-            fraction *= min(total / n_elevation / max(own, 1e-12), 1.5)
-        v = (here - u) * cosine
-        c = seg[k, SPEED]
-        amplitude = fraction * seg[k, AMPLITUDE] * math.exp(-loss)
-        waist = math.pi * beamlets[j, WAIST_MM] ** 2
-        delay = t - beamlets[j, TAU] - time_ref + slope * (here - u) / c
-        q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] / (waist * f1))
-        spread = a + b * q0
-        bend = (seg[k, C] + seg[k, D] * q0) / spread
-        edge = bend.imag * v * v * math.pi * f1 / c
-        if edge < -14.0:
-            continue
-        for w in range(3):
-            f = f1 if w == 0 else (f2 if w == 1 else f3)
-            if w > 0:
-                q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] / (waist * f))
-                spread = a + b * q0
-                bend = (seg[k, C] + seg[k, D] * q0) / spread
-            value = (
-                amplitude * math.exp(-(loss_slope - loss_slope_ref) * (f - f0)) / cmath.sqrt(spread)
-                * cmath.exp(-2j * math.pi * f * (delay + 0.5 * bend * v * v / c))
-            )  # fmt: skip
-            if w == 0:
-                g1 += value
-                size = abs(value)
-                weight += size
-                late += size * (delay + 0.5 * bend.real * v * v / c)
-            elif w == 1:
-                g2 += value
-            else:
-                g3 += value
-    return g1, g2, g3, weight, late
-
-
-@kernel
-def mean_loss_slope(beamlets, segments, line, x, z, surface, before):
-    """Strength-weighted loss slope of a row at a sample, in the medium in front of it, Np/MHz one way."""
-    sw = sy = 0.0
-    s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
-    for j in range(beamlets.shape[0]):
-        seg = segments[j, 0]
-        k = segment_before(seg, int(beamlets[j, SEGMENTS]), x, z, surface, before)
-        if k < 0 or (surface >= 0 and int(seg[k, REGION]) != before):
-            continue
-        if seg[k, DX] * line[2] + seg[k, DZ] * line[3] < 0.1:
-            continue
-        _, _, _, _, loss, loss_slope, _, _ = beamlet_at(seg, k, line, s)
-        w = abs(seg[k, AMPLITUDE]) * math.exp(-loss) * beamlets[j, WEIGHT]
-        sw += w
-        sy += w * loss_slope
-    return sy / sw if sw > 0.0 else 0.0
-
-
-@kernel
-def sample_echo(
-    sample, line, tx, tx_seg, rx, rx_seg, m, media, time_ref, n_elevation
-):  # fmt: skip
-    """Echo of one surface sample on one line: time, complex amplitude before the carrier
-    (0 if none), and two-way loss slope."""
-    f0, sigma = m[S_F0], m[S_SIGMA]
-    x, z, surface = sample[Q_X], sample[Q_Z], int(sample[Q_SURFACE])
-    strength = sample[Q_STRENGTH]
-    before = -1
-    if surface >= 0:
-        cos_i = abs(line[2] * sample[Q_NX] + line[3] * sample[Q_NZ])
-        before, after = int(sample[Q_BEFORE]), int(sample[Q_AFTER])
-        # seen from the side that the sound comes from
-        if line[2] * sample[Q_NX] + line[3] * sample[Q_NZ] < 0.0:
-            before, after = after, before
-        c2 = media[after, R_SPEED] if m[S_REFRACT] > 0 else media[before, R_SPEED]
-        r, _ = fluid_reflection(
-            media[before, R_IMPEDANCE], media[after, R_IMPEDANCE], media[before, R_SPEED], c2, cos_i
-        )
-        strength = r * cos_i * sample[Q_LENGTH] * sample[Q_STRENGTH]
-    if strength == 0.0:
-        return 0.0, 0j, 0.0
-    slope_t = mean_loss_slope(tx, tx_seg, line, x, z, surface, before)
-    slope_r = mean_loss_slope(rx, rx_seg, line, x, z, surface, before)
-    centre, low, high = band(f0, sigma, slope_t + slope_r)
-    t1, t2, t3, wt, lt = field_at(
-        tx, tx_seg, line, x, z, surface, before, n_elevation, centre, low, high, 0.5 * time_ref, slope_t, f0
-    )
-    r1, r2, r3, wr, lr = field_at(
-        rx, rx_seg, line, x, z, surface, before, n_elevation, centre, low, high, 0.5 * time_ref, slope_r, f0
-    )
-    if wt < 1e-9 or wr < 1e-9:
-        return 0.0, 0j, 0.0
-    late = lt / wt + lr / wr
-    turn = 2j * math.pi * late
-    value = (
-        t1 * r1 * cmath.exp(turn * centre) * (2 / 3)
-        + t2 * r2 * cmath.exp(turn * low) / 6
-        + t3 * r3 * cmath.exp(turn * high) / 6
-    )
-    # field_at leaves the loss at f0 in the amplitudes; the rest of the band's level is added here
-    rise = math.exp(band_rise(slope_t + slope_r, sigma, f0))
-    return time_ref + late, value * strength * rise * complex(sample[Q_RE], sample[Q_IM]), slope_t + slope_r
 
 
 @kernel
@@ -311,6 +108,30 @@ def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, work
     region = start_region(solids, line[0], 0.0, line[1], line[2], 0.0, line[3])
     start_segment(seg, line[0], 0.0, line[1], line[2], 0.0, line[3], region, media)
     return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags)
+
+
+@kernel
+def line_reaches(lines, solids, media, reach_mm, floor, refract, end_us, assumed, out):
+    """Distance along every line at which the central ray's two-way time comes to ``end_us``, into out (L,).
+
+    Where the ray ends earlier, the rest of the time goes at the assumed speed.
+    """
+    n_solids = solids[0].shape[0]
+    work = np.empty((n_solids * 8 + 48, 2))
+    flags = np.empty(n_solids, np.uint8)
+    seg = np.zeros((MAX_SEGMENTS, N_COLUMNS))
+    for l in range(lines.shape[0]):
+        line = lines[l]
+        n = central_ray(seg, line, solids, media, reach_mm, floor, refract, PLAIN, work, flags)
+        k = n - 1
+        while k > 0 and 2 * seg[k, TIME] > end_us:
+            k -= 1
+        step = (0.5 * end_us - seg[k, TIME]) * seg[k, SPEED]
+        beyond = step - seg[k, LENGTH]
+        if beyond > 0.0:
+            step = seg[k, LENGTH] + beyond / seg[k, SPEED] * assumed
+        along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
+        out[l] = (seg[k, PX] - line[0]) * line[2] + (seg[k, PZ] - line[1]) * line[3] + step * along
 
 
 @kernel
@@ -366,10 +187,11 @@ def plain_strength(beamlets, loss):
 
 
 @kernel
-def table_row(row, node, tx, tx_seg, rx, rx_seg, line, m, ref_t, ref_r, work_t, work_r, wide):
+def table_row(
+    row, node, tx, tx_seg, states_t, rx, rx_seg, states_r, line, m, ref_t, ref_r, work_t, work_r, wide
+):  # fmt: skip
     """One row of a line's table, and its references into the node."""
     f0, sigma, assumed = m[S_F0], m[S_SIGMA], m[S_ASSUMED]
-    n_elevation = int(m[S_ELEVATION])
     s = node[N_S]
     time_ref = ref_t[3] + ref_r[3]
     node[N_TIME], node[N_U], node[N_SLOPE] = time_ref, ref_r[1], ref_t[4] + ref_r[4]
@@ -381,20 +203,21 @@ def table_row(row, node, tx, tx_seg, rx, rx_seg, line, m, ref_t, ref_r, work_t, 
     n_u = row.shape[0]
     step_u = 2 * half / (n_u - 1)
     u_low = ref_r[1] - half
-    for w in range(3):
-        f = centre if w == 0 else (low if w == 1 else high)
-        for i in range(n_u):
-            work_t[i] = 0j
-            work_r[i] = 0j
-        add_row(work_t, tx, tx_seg, line, s, n_elevation, u_low, step_u, f, ref_t[3], ref_t[4], ref_r[1],
-                ref_t[5], ref_t[6], f0)  # fmt: skip
-        add_row(work_r, rx, rx_seg, line, s, n_elevation, u_low, step_u, f, ref_r[3], ref_r[4], ref_r[1],
-                ref_r[5], ref_r[6], f0)  # fmt: skip
-        share = 2 / 3 if w == 0 else 1 / 6
-        for i in range(n_u):
-            v = -half + i * step_u
-            sag = 2 * (math.sqrt(s * s + v * v) - s) / assumed
-            row[i] += share * work_t[i] * work_r[i] * cmath.exp(2j * math.pi * f * sag)
+    work_t[:] = 0j
+    work_r[:] = 0j
+    add_row(work_t, tx, tx_seg, states_t, line, s, u_low, step_u, centre, high - centre, ref_t[3], ref_t[4], ref_r[1],
+            ref_t[5], ref_t[6], f0)  # fmt: skip
+    add_row(work_r, rx, rx_seg, states_r, line, s, u_low, step_u, centre, high - centre, ref_r[3], ref_r[4], ref_r[1],
+            ref_r[5], ref_r[6], f0)  # fmt: skip
+    for i in range(n_u):
+        v = -half + i * step_u
+        sag = 2 * (math.sqrt(s * s + v * v) - s) / assumed
+        turn = cmath.exp(2j * math.pi * centre * sag)
+        step = cmath.exp(2j * math.pi * (high - centre) * sag)
+        row[i] = turn * (
+            work_t[0, i] * work_r[0, i] * (2 / 3)
+            + (work_t[1, i] * work_r[1, i] * step.conjugate() + work_t[2, i] * work_r[2, i] * step) / 6
+        )
     level = band_level(node[N_LOSS], x1, sigma, f0)
     gain = 0.0
     for i in range(n_u):
@@ -403,40 +226,6 @@ def table_row(row, node, tx, tx_seg, rx, rx_seg, line, m, ref_t, ref_r, work_t, 
         row[i] *= level * math.sin(0.5 * math.pi * edge)
         gain += (row[i].real ** 2 + row[i].imag ** 2) * step_u
     node[N_GAIN] = gain
-
-
-@kernel
-def time_in_front(centre, n, line, surface, s, otherwise):
-    """Two-way time to a distance, as if the medium in front of a surface went on behind it.
-
-    For samples of a leaning surface that lie deeper than where the central ray met it.
-    """
-    rows = n + (1 if centre[n - 1, LENGTH] < 1e8 else 0)
-    for r in range(rows - 1, 0, -1):
-        if int(centre[r, SURFACE]) == surface:
-            start = (centre[r, PX] - line[0]) * line[2] + (centre[r, PZ] - line[1]) * line[3]
-            if start < s:
-                return 2 * (centre[r, TIME] + (s - start) / centre[r - 1, SPEED])
-    return otherwise
-
-
-@kernel
-def samples_near(samples, line, m):
-    """Indices of the surface samples that a line's tube may reach, by distance along the line, and that distance."""
-    n = samples.shape[0]
-    wavelength = m[S_ASSUMED] / m[S_F0]
-    index, along = np.empty(n, np.int64), np.empty(n)
-    count = 0
-    for q in range(n):
-        gx, gz = samples[q, Q_X] - line[0], samples[q, Q_Z] - line[1]
-        s = gx * line[2] + gz * line[3]
-        off = gx * line[3] - gz * line[2]
-        limit = 3 * TUBE_WIDTHS * wavelength * max(m[S_RX_F], s / (2 * m[S_CHANNEL_HALF])) + 0.1 * s
-        if s > 0.0 and abs(off) < limit:
-            index[count], along[count] = q, s
-            count += 1
-    order = np.argsort(along[:count])
-    return index[:count][order], along[:count][order]
 
 
 @parallel_kernel
@@ -470,7 +259,8 @@ def trace_lines(
         rx = np.zeros((n_rx, N_BEAMLET))
         rx_seg = np.zeros((n_rx, N_RAYS, MAX_SEGMENTS, N_COLUMNS))
         ref_t, ref_r = np.zeros(8), np.zeros(8)
-        work_t, work_r = np.zeros(n_u, np.complex128), np.zeros(n_u, np.complex128)
+        work_t, work_r = np.zeros((3, n_u), np.complex128), np.zeros((3, n_u), np.complex128)
+        states_t, states_r = np.zeros((n_tx, N_STATE)), np.zeros((n_rx, N_STATE))
         row = np.zeros(n_u, np.complex128)
         f0, sigma, assumed = m[S_F0], m[S_SIGMA], m[S_ASSUMED]
         wavelength = assumed / f0
@@ -495,6 +285,10 @@ def trace_lines(
         done = 0
         rx_half = m[S_LEAST_HALF]
         mine, place = samples_near(samples, line, m)
+        known = np.zeros((mine.shape[0], N_KNOT))
+        lay_knots(samples, mine, place, m, known)
+        by_distance = np.argsort(place)
+        ways = np.zeros((2, max(n_tx, n_rx)), np.int64)
         next_sample = 0
         for i in range(count):
             node = nodes[l, i]
@@ -508,7 +302,7 @@ def trace_lines(
                 aim_beamlets(
                     rx, rx_seg, line, face_mm[l], rx_half, m[S_FACE_HALF], m[S_RADIUS], depth,
                     int(m[S_APODISATION]), assumed, m[S_PITCH], wavelength, m[S_HEIGHT], m[S_LENS],
-                    n_elevation, solids, media, reach, m[S_FLOOR], refract, False & ghosts, work, flags,
+                    n_elevation, solids, media, min(reach, 1.5 * zone_end + OWN_MM + 2.0), m[S_FLOOR], refract, False, work, flags,
                 )  # fmt: skip
             step = s - nodes[l, i - 1, N_S] if i > 0 else s
             guess = 0.5 * assumed * (time + 2 * step / assumed)
@@ -518,10 +312,12 @@ def trace_lines(
             f = 0
             while f < n_focus - 1 and guess >= focus_edges[f + 1]:
                 f += 1
+            plane_states(rx, rx_seg, line, s, n_elevation, states_r)
             if ghosts:
-                see_past(tx[f], rx, rx_seg, line, s, n_elevation)
-            ok_t = row_reference(tx[f], tx_seg[f], line, s, n_elevation, ref_t)
-            ok_r = row_reference(rx, rx_seg, line, s, n_elevation, ref_r)
+                see_past(tx[f], rx, states_r)
+            plane_states(tx[f], tx_seg[f], line, s, n_elevation, states_t)
+            ok_t = row_reference(tx[f], tx_seg[f], states_t, ref_t)
+            ok_r = row_reference(rx, rx_seg, states_r, ref_r)
             narrow = TUBE_WIDTHS * wavelength * max(m[S_RX_F], s / (2 * m[S_CHANNEL_HALF]))
             # Beams that refraction has driven apart need a wider tube
             expected = abs(1 - s / max(guess, 0.3)) * rx_half
@@ -529,10 +325,22 @@ def trace_lines(
             node[N_HALF] = narrow
             node[N_ALIVE] = 0.0
             if ok_t and ok_r:
-                for q in range(n_u):
-                    row[q] = 0j
                 table_row(
-                    row, node, tx[f], tx_seg[f], rx, rx_seg, line, m, ref_t, ref_r, work_t, work_r, narrow
+                    row,
+                    node,
+                    tx[f],
+                    tx_seg[f],
+                    states_t,
+                    rx,
+                    rx_seg,
+                    states_r,
+                    line,
+                    m,
+                    ref_t,
+                    ref_r,
+                    work_t,
+                    work_r,
+                    narrow,
                 )
                 for q in range(n_u):
                     tables[l, i, q] = row[q]
@@ -563,36 +371,33 @@ def trace_lines(
             if i > 0:
                 s_from, s_to = nodes[l, i - 1, N_S], s
                 tube = SHEET_TUBE * max(nodes[l, i - 1, N_HALF], narrow)
-                while next_sample < mine.shape[0] and place[next_sample] <= s_to:
-                    q = mine[next_sample]
-                    w = (place[next_sample] - s_from) / (s_to - s_from)
+                while next_sample < mine.shape[0] and place[by_distance[next_sample]] <= s_to:
+                    e = by_distance[next_sample]
+                    sample, along = samples[mine[e]], place[e]
                     next_sample += 1
-                    gx, gz = samples[q, Q_X] - line[0], samples[q, Q_Z] - line[1]
-                    off = gx * line[3] - gz * line[2] - node[N_U]
-                    if abs(off) > tube or w < 0.0:
+                    off = (sample[Q_X] - line[0]) * line[3] - (sample[Q_Z] - line[1]) * line[2] - node[N_U]
+                    if abs(off) > tube or along < s_from:
                         continue
-                    time_ref = (1 - w) * nodes[l, i - 1, N_TIME] + w * node[N_TIME]
-                    time_ref = time_in_front(centre, n_seg, line, int(samples[q, Q_SURFACE]), place[next_sample - 1],
-                                             time_ref)  # fmt: skip
-                    if ghosts:  # what is in the way of the sample, not the sample's own surface
-                        see_past(
-                            tx[f], rx, rx_seg, line, max(place[next_sample - 1] - BEFORE_MM, 0.0), n_elevation
-                        )
-                    new_delays(rx, line, m[S_RADIUS], max(0.5 * assumed * time_ref, 0.3), assumed)
-                    t, value, loss_slope = sample_echo(samples[q], line, tx[f], tx_seg[f], rx, rx_seg, m, media, time_ref,
-                                           n_elevation)  # fmt: skip
-                    if value == 0j:
-                        continue
+                    known[e, K_GEOMETRIC] = geometric_time(sample, line, media)
                     edge = min(1.0, (1.0 - abs(off) / tube) / SHEET_EDGE)
-                    value *= math.sin(0.5 * math.pi * edge)
-                    # The carrier's drift over the sample's own way, which lies in front of its surface
-                    phase = math.pi * t * min(loss_slope * sigma * sigma, (1 - LOWEST_BAND) * f0)
-                    value *= cmath.exp(1j * (phase - 2 * math.pi * f0 * t))
-                    deposit(surface_iq[l], t, m[S_SAMPLE], value.real, value.imag)
-                    slot = int(t / m[S_SAMPLE])
-                    if 0 <= slot < surface_best.shape[1] and abs(value) > surface_best[l, slot]:
-                        surface_best[l, slot] = abs(value)
-                        surface_index[l, slot] = q
+                    known[e, K_RIM] = math.sin(0.5 * math.pi * edge)
+                    if known[e, K_KNOT] == 0.0:
+                        continue
+                    w = (along - s_from) / (s_to - s_from)
+                    time_ref = (1 - w) * nodes[l, i - 1, N_TIME] + w * node[N_TIME]
+                    time_ref = time_in_front(centre, n_seg, line, int(sample[Q_SURFACE]), along, time_ref)
+                    if ghosts:  # what is in the way of the sample, not the sample's own surface
+                        place_before = max(along - BEFORE_MM, 0.0)
+                        plane_strengths(rx, rx_seg, line, place_before, n_elevation, states_r)
+                        see_past(tx[f], rx, states_r)
+                    new_delays(rx, line, m[S_RADIUS], max(0.5 * assumed * time_ref, 0.3), assumed)
+                    t, value = sample_field(
+                        sample, line, tx[f], tx_seg[f], rx, rx_seg, ways, m, time_ref, n_elevation
+                    )
+                    note_field(known[e], t, value, f0)
             if time > end_us:
                 break
+        deposit_samples(
+            samples, mine, known, line, m, media, surface_iq[l], surface_best[l], surface_index[l]
+        )
         n_nodes[l] = done
