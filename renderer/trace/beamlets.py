@@ -68,6 +68,7 @@ N_BEAMLET = 10
 )
 N_STATE = 12
 
+MOST_MADE_UP = 1.5  # a ray stands for at most this many times its own strength
 GHOST_RAY = 3  # place of the ghost among a beamlet's rays
 N_RAYS = 4
 
@@ -179,17 +180,22 @@ def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
 
     A strength that was given (``see_past``) stands in place of the mean.
     """
-    total, chosen = 0.0, -1
+    total, middle, most, chosen = 0.0, 0.0, 0.0, -1
     for m in range(n_elevation):
         w = strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, s)
         total += w
-        if w > 0.0 and chosen < 0:
-            chosen = m
+        if m == 0:
+            middle = w
+        if w > most:
+            most, chosen = w, m
+    if middle > 0.5 * most:
+        chosen = 0
     given = beamlets[j, GIVEN]
     if given >= 0.0:
         if given == 0.0:
             return 0.0, -1
-        if chosen < 0 and beamlets[j, SEGMENTS_GHOST] > 0:
+        # What comes past a body does not go the way of the little that comes through it
+        if given > 2.0 * most and beamlets[j, SEGMENTS_GHOST] > 0:
             chosen = GHOST_RAY
         return given, chosen
     return total / n_elevation, chosen
@@ -215,6 +221,9 @@ def plane_states(beamlets, segments, line, s, n_elevation, states):
         k = segment_at(seg, n, line, s)
         states[j, T_SEGMENT] = k
         states[j, T_OWN] = strength_at(seg, n, line, s)
+        if states[j, T_OWN] <= 0.0:  # the ray that should stand in has itself been lost
+            states[j, T_RAY] = -1
+            continue
         (states[j, T_U], states[j, T_SLOPE], states[j, T_COSINE], states[j, T_TIME], states[j, T_LOSS],
          states[j, T_LOSS_SLOPE], states[j, T_A], states[j, T_B]) = beamlet_at(seg, k, line, s)  # fmt: skip
 
@@ -408,7 +417,7 @@ def add_row(
             continue
         seg = segments[j, m]
         n_seg = int(beamlets[j, SEGMENTS + m])
-        fraction = states[j, T_STRENGTH] / states[j, T_OWN] * beamlets[j, WEIGHT]
+        fraction = min(states[j, T_STRENGTH] / states[j, T_OWN], MOST_MADE_UP) * beamlets[j, WEIGHT]
         rayleigh = 1.0 / (math.pi * centre * beamlets[j, WAIST_MM] ** 2)
         q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] * rayleigh)
         for k in range(n_seg):

@@ -10,14 +10,17 @@ Fresnel approximation: it fails within about one slit height of the face.
 
 from __future__ import annotations
 
+import cmath
 from dataclasses import dataclass
 
 import numpy as np
+from numba import prange
 
-from renderer.jit import kernel
+from renderer.jit import kernel, parallel_kernel
 
 Array = np.ndarray
 N_HEIGHTS = 48
+STRIP_STEPS = 4  # of a strip's sum between two heights of the table
 
 
 @dataclass(frozen=True)
@@ -118,6 +121,34 @@ def elevation_at(table, log_start, log_step, reach, s, y):
     return np.complex64((1 - w) * low + w * high)
 
 
+@parallel_kernel
+def strip_sums(table, row, reach, s, slope, bend, k, out):
+    """``strip_factor`` for every strip, by a sum over finer steps of the table's heights, into out (Q,)."""
+    n = table.shape[1]
+    fine = STRIP_STEPS * (n - 1)
+    for q in prange(s.shape[0]):
+        i = int(row[q])
+        w = row[q] - i
+        step = reach[q] / fine
+        # Phases of the curved strip and of its lean, carried from step to step
+        square = -k * (1.0 / s[q] + bend[q]) * step * step
+        turn, twist = cmath.exp(1j * square), cmath.exp(2j * square)
+        phase = 1.0 + 0.0j
+        lean, ahead = 1.0 + 0.0j, cmath.exp(2j * k * slope[q] * step)
+        total = 0j
+        for j in range(n - 1):
+            low = (1 - w) * table[i, j] + w * table[i + 1, j]
+            high = (1 - w) * table[i, j + 1] + w * table[i + 1, j + 1]
+            for v in range(STRIP_STEPS):
+                e = low + (high - low) * (v / STRIP_STEPS)
+                weight = 1.0 if j + v == 0 else 2.0
+                total += weight * e * phase * lean.real
+                phase *= turn
+                turn *= twist
+                lean *= ahead
+        out[q] = total * step
+
+
 def strip_factor(
     table: ElevationTable, s_mm: Array, slope: Array, bend_per_mm: Array, frequency_mhz: float,
     speed_mm_per_us: float,
@@ -127,21 +158,10 @@ def strip_factor(
     The strip lies at s + slope y + bend y^2 / 2. Returns (n,) complex, mm times the units of E^2.
     Two-way phase relative to the echo of the strip's point in the picture plane.
     """
-    row = table.row_of(s_mm)
-    i = row.astype(int)
-    w = (row - i)[:, None]
-    e = (1 - w) * table.two_way[i] + w * table.two_way[i + 1]
-    reach = table.reach_at(s_mm)
-    fine = np.linspace(0, 1, 4 * N_HEIGHTS - 3)
-    position = fine * (N_HEIGHTS - 1)
-    j = np.minimum(position.astype(int), N_HEIGHTS - 2)
-    v = position - j
-    e = e[:, j] * (1 - v) + e[:, j + 1] * v
-    y = fine[None, :] * reach[:, None]
     k = 2 * np.pi * frequency_mhz / speed_mm_per_us
-    even = np.exp(-1j * k * (y**2 / s_mm[:, None] + bend_per_mm[:, None] * y**2))
-    both = 2 * np.cos(2 * k * slope[:, None] * y)
-    step = reach / (len(fine) - 1)
-    values = e * even * both
-    values[:, 0] *= 0.5
-    return np.asarray(values.sum(1) * step)
+    out = np.empty(len(s_mm), complex)
+    strip_sums(
+        table.two_way, table.row_of(s_mm), table.reach_at(s_mm), np.asarray(s_mm, float), np.asarray(slope, float),
+        np.asarray(bend_per_mm, float), k, out,
+    )  # fmt: skip
+    return out

@@ -31,6 +31,7 @@ from renderer.trace.beamlets import (
     FOCUS_CURVATURE,
     GHOST_RAY,
     GIVEN,
+    MOST_MADE_UP,
     SEGMENTS,
     SEGMENTS_GHOST,
     TAU,
@@ -176,7 +177,7 @@ def field_at(
         fraction = beamlets[j, WEIGHT]
         own = abs(seg[k, AMPLITUDE]) * math.exp(-loss)
         if given >= 0.0:
-            fraction *= min(given / max(own, 1e-12), 1.5)
+            fraction *= min(given / max(own, 1e-12), MOST_MADE_UP)
         elif n_elevation > 1:  # what the outer elevation rays have lost on the way
             total = own
             for m in range(1, n_elevation):
@@ -184,7 +185,7 @@ def field_at(
                 i = segment_before(other, int(beamlets[j, SEGMENTS + m]), x, z, surface, before)
                 if i >= 0 and (surface < 0 or int(other[i, REGION]) == before):
                     total += abs(other[i, AMPLITUDE]) * math.exp(-other[i, LOSS] - (loss - seg[k, LOSS]))
-            fraction *= min(total / n_elevation / max(own, 1e-12), 1.5)
+            fraction *= min(total / n_elevation / max(own, 1e-12), MOST_MADE_UP)
         delay = t - beamlets[j, TAU] - time_ref + slope * (here - u) / c
         # The beamlet's waist goes with 1 / sqrt(f), so that one exponent serves all three frequencies
         turn = -2j * math.pi * (delay + 0.5 * bend * v * v / c) - (loss_slope - loss_slope_ref)

@@ -141,9 +141,13 @@ def surface_samples(
         # Rays sit on a fixed raster of the probe frame
         first = math.floor(low / step) * step + 0.37 * step
         start = np.array([first, z_range_mm[0]] if direction == 0 else [x_range_mm[0], first])
-        room = 400_000
-        out, bends = np.zeros((room, N_SAMPLE)), np.zeros(room)
-        n = scan_surfaces(solids, media, start, direction, step, n_rays, reach[1] - reach[0], out, bends)
+        room = 12 * n_rays + 1000
+        while True:
+            out, bends = np.zeros((room, N_SAMPLE)), np.zeros(room)
+            n = scan_surfaces(solids, media, start, direction, step, n_rays, reach[1] - reach[0], out, bends)
+            if n < room:
+                break
+            room *= 4
         parts.append((out[:n].copy(), bends[:n].copy()))
     samples = np.concatenate([p[0] for p in parts])
     bends = np.concatenate([p[1] for p in parts])
