@@ -1,0 +1,282 @@
+"""What there is to point at in a picture: named solids, false echoes, and effects.
+
+Everything is read from the truth of the frame: solids where the picture shows them, false echoes
+where an origin class holds the pixels, effects where they pass their threshold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from renderer.frame.frame import BACKGROUND_ID, OUTSIDE_ID, Frame
+from renderer.teach.words import Words
+
+Mask = npt.NDArray[np.bool_]
+
+# Classes that are pointed at wherever they show; the others only where the scene is there to show them.
+ALWAYS = ("range_ambiguity", "ring_down", "reverberation", "mirror", "multipath", "grating_lobe")
+ONLY_SHOWN = ("beam_width", "side_lobe", "slice_thickness", "clutter", "interference", "crosstalk", "main_bang")
+EFFECTS = ("shadow", "enhancement", "edge_shadow", "focusing", "focal_band", "speed", "refraction")
+
+SMALLEST_MM2 = 1.5  # a false echo must cover this much, after grains are joined
+JOIN_MM = 0.7  # grains of speckle nearer than this are one patch
+SMALLEST_EFFECT_MM2 = 6.0
+MOST_OF_A_KIND = 3
+MOST_FALSE = 8
+ABOVE_BLACK_DB = 4.0  # a false echo whose mean is nearer to black cannot be seen by a learner
+WIRE_MM = 0.7  # what is pointed at of something too thin for pixels
+COPY_GAP = 1.4  # two patches are copies if together they are this much wider than the solid
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """One thing to point at.
+
+    ``kind`` is ``solid``, ``class`` or ``effect``; ``name`` the class or effect, or the solid's name.
+    ``mask`` (H, W) covers it; ``true_mask`` is where it truly is, if that is elsewhere. ``weight``
+    orders findings: the energy of a false echo, the strength of an effect.
+    """
+
+    kind: str
+    name: str
+    solid: str
+    text: str
+    mask: Mask
+    order: int = 0
+    via: str = ""
+    weight: float = 0.0
+    outline: bool = True
+    true_mask: Mask | None = None
+
+
+def find_all(frame: Frame, shows: Sequence[str], words: Words) -> list[Finding]:
+    """Solids first, then false echoes, strongest first, then effects that the scene exists to show."""
+    solids = list(solid_findings(frame, words))
+    false = sorted(class_findings(frame, shows, words), key=lambda f: -f.weight)
+    effects = [f for name in EFFECTS if name in shows for f in effect_findings(frame, name, words)]
+    return [*solids, *false[:MOST_FALSE], *effects]
+
+
+def pixel_mm(frame: Frame) -> float:
+    """Side of a pixel, mm."""
+    return float(frame.x_mm[1] - frame.x_mm[0])
+
+
+def named_regions(frame: Frame) -> dict[int, str]:
+    """Region id to name of each solid: background, coupling and walls left out."""
+    legend = frame.truth.legend
+    return {
+        number: region.name
+        for number, region in legend.items()
+        if number not in (BACKGROUND_ID, OUTSIDE_ID) and region.name != "coupling" and not region.name.endswith(".wall")
+    }
+
+
+def joined(mask: Mask, radius_px: float) -> Mask:
+    """A mask whose gaps up to a radius are closed."""
+    if not mask.any():
+        return mask
+    n = int(np.ceil(radius_px)) + 1
+    padded = np.pad(mask, n)
+    near = ndimage.distance_transform_edt(~padded) <= radius_px
+    return np.asarray((ndimage.distance_transform_edt(near) > radius_px)[n:-n, n:-n])
+
+
+def opened(mask: Mask, radius_px: float) -> Mask:
+    """A mask without what is thinner than twice a radius."""
+    core = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1] > radius_px
+    return np.asarray((ndimage.distance_transform_edt(~core) <= radius_px) & mask)
+
+
+def patches(mask: Mask, smallest_px: float) -> list[Mask]:
+    """Connected patches of a mask, largest first, without small ones."""
+    number, count = ndimage.label(mask, structure=np.ones((3, 3)))
+    sizes = np.bincount(number.ravel(), minlength=count + 1)[1:]
+    order = [int(k) for k in np.argsort(-sizes, kind="stable") if sizes[k] >= smallest_px]
+    return [number == k + 1 for k in order]
+
+
+# --- solids -----------------------------------------------------------------------------------------
+
+
+def solid_findings(frame: Frame, words: Words) -> Iterator[Finding]:
+    """Each named solid where the picture shows it; a solid shown twice gives two findings."""
+    for number, name in named_regions(frame).items():
+        mask = _shown(frame, number, name)
+        if mask is None:
+            continue
+        there = frame.truth.there == number
+        copies = _copies(frame, mask, there)
+        moved = there if copies or _apart(mask, there, frame) else None
+        if not copies:
+            yield Finding("solid", name, name, name, mask, outline=False, true_mask=moved)
+            continue
+        for k, patch in enumerate(copies):
+            text = words("copy", solid=name, number=k + 1, count=len(copies))
+            yield Finding("solid", name, name, text, patch, order=k + 1, outline=False, true_mask=moved)
+
+
+def _shown(frame: Frame, number: int, name: str) -> Mask | None:
+    """Pixels where a solid is seen: its inside, or its bright line, or a spot at its echo; None: not at all."""
+    truth, least = frame.truth, SMALLEST_MM2 / pixel_mm(frame) ** 2
+    inside = (truth.seen == number) & frame.in_view
+    if inside.sum() >= least:
+        return np.asarray(inside)
+    line = (truth.source == number) & truth.mask("direct") & frame.in_view
+    line = np.asarray(line) & joined(line, JOIN_MM / pixel_mm(frame))
+    if line.sum() >= least:
+        return max(patches(joined(line, JOIN_MM / pixel_mm(frame)), 1), key=np.count_nonzero) & frame.in_view
+    for echo in frame.echoes:
+        if echo.solid in (name, f"{name}.wall") and echo.origin_class == "direct":
+            return spot(frame, echo.displayed_mm, WIRE_MM)
+    there = (truth.there == number) & frame.in_view
+    return there if there.sum() >= least else None
+
+
+def spot(frame: Frame, place_mm: tuple[float, float], radius_mm: float) -> Mask | None:
+    """A small disc round a place of the picture; None out of view."""
+    disc = np.hypot(frame.x_mm[None, :] - place_mm[0], frame.z_mm[:, None] - place_mm[1]) <= radius_mm
+    disc &= frame.in_view
+    return disc if disc.any() else None
+
+
+def _copies(frame: Frame, mask: Mask, there: Mask) -> list[Mask]:
+    """Patches of a solid that is shown more than once, from left to right; empty if it is not."""
+    parts = patches(mask, max(0.15 * mask.sum(), SMALLEST_MM2 / pixel_mm(frame) ** 2))
+    if len(parts) < 2 or not there.any():
+        return []
+    width = np.count_nonzero(there.any(axis=0))
+    shown = sum(np.count_nonzero(p.any(axis=0)) for p in parts)
+    whole = np.flatnonzero(mask.any(axis=0))
+    spread = whole[-1] - whole[0] + 1
+    if shown < COPY_GAP * width or spread < 1.8 * width:
+        return []
+    return sorted(parts, key=lambda p: float(np.argwhere(p)[:, 1].mean()))
+
+
+def _apart(mask: Mask, there: Mask, frame: Frame) -> bool:
+    """Whether a solid is shown well away from where it is."""
+    if not there.any():
+        return False
+    both = np.count_nonzero(mask & there)
+    return both < 0.6 * np.count_nonzero(there)
+
+
+# --- false echoes -----------------------------------------------------------------------------------
+
+
+def class_findings(frame: Frame, shows: Sequence[str], words: Words) -> Iterator[Finding]:
+    """False echoes by class, source and order: the largest patches of each."""
+    truth = frame.truth
+    energy = np.where(frame.in_view, 10.0 ** (np.nan_to_num(frame.level_db, nan=-300.0) / 10.0), 0.0)
+    for name in truth.share:
+        if name not in ALWAYS and not (name in ONLY_SHOWN and name in shows):
+            continue
+        owned = np.asarray(truth.mask(name) & frame.in_view)
+        for source in np.unique(truth.source[owned]):
+            orders = np.unique(truth.order[owned & (truth.source == source)]) if name == "reverberation" else [0]
+            for order in orders:
+                part = owned & (truth.source == source)
+                if name == "reverberation":
+                    part &= truth.order == order
+                yield from _patch_findings(frame, name, int(source), int(order), part, energy, words, name in shows)
+
+
+def _patch_findings(
+    frame: Frame, name: str, source: int, order: int, part: Mask, energy: npt.NDArray[np.float64], words: Words,
+    wanted: bool,
+) -> Iterator[Finding]:  # fmt: skip
+    """Findings of one group of pixels: same class, source and order."""
+    size = pixel_mm(frame)
+    whole, first = joined(part, JOIN_MM / size), 0.0
+    for k, patch in enumerate(patches(whole, SMALLEST_MM2 / size**2)[:MOST_OF_A_KIND]):
+        pixels = patch & part
+        mean_db = 10 * np.log10(max(float(energy[pixels].mean()), 1e-30))
+        filled = np.count_nonzero(pixels) / np.count_nonzero(patch)
+        if mean_db < frame.truth.floor_db + ABOVE_BLACK_DB or filled < 0.25:
+            continue
+        weight = float((energy * np.nan_to_num(frame.truth.share[name]))[pixels].sum())
+        via = int(np.bincount(frame.truth.via[pixels]).argmax())
+        solid, turn = region_name(frame, source, words), region_name(frame, via, words) if via else ""
+        text = class_text(words, name, solid, turn, order, source == BACKGROUND_ID)
+        # A weaker second patch of the same kind needs no label of its own
+        if weight < 0.3 * first:
+            continue
+        first = max(first, weight)
+        yield Finding("class", name, solid, text, patch & frame.in_view, order, turn, weight * (1e3 if wanted else 1))
+
+
+def region_name(frame: Frame, number: int, words: Words) -> str:
+    """Name of a region as it is said."""
+    region = frame.truth.legend.get(number)
+    return words.solid(region.name, region.tissue) if region else words("background")
+
+
+def class_text(words: Words, name: str, solid: str, turn: str, order: int, background: bool) -> str:
+    """Label of a false echo."""
+    if name == "reverberation":
+        if background:
+            return words("class.reverberation.cloud", solid=solid, turn=turn or solid)
+        key = "class.reverberation.own" if turn in ("", solid) else "class.reverberation"
+        return words(key, order=order, turn=turn, solid=solid)
+    key = f"class.{name}" if words.has(f"class.{name}") else "class.other"
+    return words(key, solid=solid, name=words.name(name))
+
+
+# --- effects ----------------------------------------------------------------------------------------
+
+
+def effect_findings(frame: Frame, name: str, words: Words) -> list[Finding]:
+    """The strongest patches of an effect or displacement, each with the solid that it belongs to."""
+    if name not in frame.truth.mask_names():
+        return []
+    size = pixel_mm(frame)
+    values = effect_values(frame, name)
+    mask = np.asarray(frame.truth.mask(name)) & frame.in_view
+    if name in ("speed", "refraction"):
+        mask &= frame.truth.seen != OUTSIDE_ID
+    found = []
+    for patch in patches(opened(mask, 0.35 / size), SMALLEST_EFFECT_MM2 / size**2):
+        weight = float(np.nansum(np.abs(values[patch])))
+        solid = _owner(frame, patch)
+        text = _effect_text(frame, name, solid, patch, words)
+        found.append(Finding("effect", name, solid, text, patch, weight=weight))
+    found.sort(key=lambda f: -f.weight)
+    return [f for f in found[:MOST_OF_A_KIND] if f.weight > 0.08 * found[0].weight]
+
+
+def effect_values(frame: Frame, name: str) -> npt.NDArray[np.float32]:
+    """Size of an effect (dB) or displacement (mm) by pixel, signed where it has a sign."""
+    if name in frame.truth.effect_db:
+        return frame.truth.effect_db[name]
+    values = frame.truth.displacement_mm[name]
+    return np.linalg.norm(values, axis=-1) if values.ndim == 3 else values
+
+
+def _owner(frame: Frame, patch: Mask) -> str:
+    """The solid that a patch begins at: the one nearest to its upper end, small ones first."""
+    rows = np.flatnonzero(patch.any(axis=1))
+    top = patch & (np.arange(len(patch))[:, None] <= rows[0] + 0.1 * (rows[-1] - rows[0]) + 1)
+    best, nearest = "", np.inf
+    for number, name in named_regions(frame).items():
+        there = frame.truth.there == number
+        if not there.any() or np.count_nonzero(there) > 0.5 * np.count_nonzero(frame.in_view):
+            continue
+        distance = float(np.median(ndimage.distance_transform_edt(~there)[top]))
+        if distance < nearest - 1e-9:
+            best, nearest = name, distance
+    return best or "background"
+
+
+def _effect_text(frame: Frame, name: str, solid: str, patch: Mask, words: Words) -> str:
+    if name in ("speed", "refraction"):
+        values = effect_values(frame, name)[patch]
+        largest = float(np.nanpercentile(np.abs(values), 95))
+        way = words("deep") if np.nanmedian(values) > 0 else words("shallow")
+        return words(f"effect.{name}", solid=solid, size=words("mm", value=largest), way=way)
+    return words(f"effect.{name}", solid=solid)

@@ -1,0 +1,175 @@
+"""The labelled picture, its plain twin, and the pair that reveals one from the other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from renderer.frame.frame import Frame
+from renderer.scene.scene import Scene
+from renderer.teach.findings import Finding, pixel_mm
+from renderer.teach.look import Look, style_of
+from renderer.teach.page import (
+    BOTTOM,
+    MARGIN,
+    SMALL_SIZE,
+    TOP,
+    WIDTH,
+    Page,
+    Placement,
+    draw_picture,
+    extent_mm,
+    fit,
+    outline,
+)
+from renderer.teach.placing import Box, Placed, Wish, place_labels
+from renderer.teach.type import LINE_HEIGHT, block_size, wrapped
+from renderer.teach.words import Words
+
+COLUMN = 205.0  # width of a column of labels
+GUTTER_LEFT, GUTTER_RIGHT = 58.0, 52.0  # for the depth scale, and for the focus marks
+LABEL_SIZES = (14.0, 13.0, 12.0, 11.0, 10.0)
+GAP = 9.0
+PAD = 4.0  # between a label's text and the edge of its box
+MARK_ABOVE = 16.0
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Where the parts of a labelled page stand: picture and the two columns beside it."""
+
+    placement: Placement
+    left: Box
+    right: Box
+
+
+@dataclass(frozen=True)
+class Label:
+    """A placed label: its lines of text, its size of type and where it stands."""
+
+    finding: Finding
+    lines: tuple[str, ...]
+    size: float
+    placed: Placed
+
+
+def sheet_of(frame: Frame) -> Sheet:
+    """Picture in the middle, as large as the columns allow."""
+    top = TOP + MARK_ABOVE
+    room = Box(
+        MARGIN + COLUMN + GUTTER_LEFT, top, WIDTH - 2 * (MARGIN + COLUMN) - GUTTER_LEFT - GUTTER_RIGHT,
+        BOTTOM - top - 6,
+    )  # fmt: skip
+    placement = fit(*extent_mm(frame), room)
+    box = placement.box
+    left = Box(MARGIN, TOP, box.left - GUTTER_LEFT - MARGIN, BOTTOM - TOP - 6)
+    right = Box(box.right + GUTTER_RIGHT, TOP, WIDTH - MARGIN - box.right - GUTTER_RIGHT, BOTTOM - TOP - 6)
+    return Sheet(placement, left, right)
+
+
+def labels_for(frame: Frame, findings: Sequence[Finding], sheet: Sheet) -> tuple[list[Label], list[Finding]]:
+    """Labels with their places, in the largest type in which all find room; and those that found none."""
+    ends = [leader_ends(frame, f.mask, sheet.placement) for f in findings]
+    rank = [_rank(f, k) for k, f in enumerate(findings)]
+    width = min(sheet.left.width, sheet.right.width, 1.35 * COLUMN) - 2 * PAD
+    labels: list[Label] = []
+    for size in LABEL_SIZES:
+        texts = [wrapped(f.text, width, size) for f in findings]
+        sizes = [block_size(lines, size) for lines in texts]
+        wishes = [
+            Wish(w + 2 * PAD, h + 2 * PAD, *end, rank=r)
+            for (w, h), end, r in zip(sizes, ends, rank, strict=True)
+        ]  # fmt: skip
+        placed = place_labels(wishes, sheet.left, sheet.right, GAP)
+        labels = [Label(findings[p.index], tuple(texts[p.index]), size, p) for p in placed]
+        if len(labels) == len(findings):
+            break
+    shown = {label.placed.index for label in labels}
+    return labels, [f for k, f in enumerate(findings) if k not in shown]
+
+
+def _rank(finding: Finding, place: int) -> float:
+    """Who stays when there is no room: false echoes first, then solids in the order of the file."""
+    return place if finding.kind != "solid" else 1000.0 + place
+
+
+def leader_ends(
+    frame: Frame, mask: npt.NDArray[np.bool_], placement: Placement
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Where a leader from the left and one from the right ends: well inside the mask, on that side, on the page."""
+    depth = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
+    inner = depth >= 0.7 * depth.max()
+    rows, columns = np.nonzero(inner)
+    middle = float(np.median(rows))
+    ends = []
+    for sign in (1, -1):
+        # As near to the column as the inner part reaches, and near to its middle row
+        cost = sign * columns + 0.6 * np.abs(rows - middle)
+        k = int(np.argmin(cost))
+        ends.append(placement.point(float(frame.x_mm[columns[k]]), float(frame.z_mm[rows[k]])))
+    return ends[0], ends[1]
+
+
+def draw_labelled(
+    scene: Scene, frame: Frame, findings: Sequence[Finding], look: Look, words: Words
+) -> tuple[Page, list[Label], list[Finding]]:
+    """The labelled page; its labels, and findings for which there was no room."""
+    page, sheet = Page(look), sheet_of(frame)
+    page.title(scene.title)
+    axes = draw_picture(page, frame, sheet.placement, words, focus_mm=scene.scan.focus_mm)
+    draw_outlines(axes, frame, findings)
+    labels, left_out = labels_for(frame, findings, sheet)
+    for label in labels:
+        _draw_label(page, label)
+    if left_out:
+        page.text(MARGIN, BOTTOM - 4, words("more", count=len(left_out)), SMALL_SIZE, va="bottom", color=look.faint)
+    page.caution(words("caution"))
+    return page, labels, left_out
+
+
+def draw_outlines(axes: Any, frame: Frame, findings: Sequence[Finding]) -> None:
+    """Edges of what is false, and, in white dots, where solids that are shown elsewhere truly are."""
+    drawn: list[npt.NDArray[np.bool_]] = []
+    for f in findings:
+        if f.outline and f.mask.sum() * pixel_mm(frame) ** 2 < 0.6 * frame.in_view.sum() * pixel_mm(frame) ** 2:
+            outline(axes, frame, f.mask, *style_of(f.name))
+        if f.true_mask is not None and not any(f.true_mask is d for d in drawn):
+            outline(axes, frame, f.true_mask, "white", (1, 1.6), 1.3)
+            drawn.append(f.true_mask)
+
+
+def _draw_label(page: Page, label: Label) -> None:
+    """Leader with a dot at its end, and the text, in a box edged in the colour and dash of its class."""
+    look, placed = page.look, label.placed
+    solid = label.finding.kind == "solid"
+    colour, pattern = ("white", ()) if solid else style_of(label.finding.name)
+    from matplotlib.patches import Rectangle  # the extra 'figures'
+
+    page.line([placed.start, placed.end], "black", 3.0, alpha=0.5, solid_capstyle="round")
+    page.line([placed.start, placed.end], look.faint if solid else colour, 1.5)
+    page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=6.5, markerfacecolor=colour,
+                    markeredgecolor="black", markeredgewidth=1.0)  # fmt: skip
+    box = placed.box
+    page.sheet.add_patch(
+        Rectangle(
+            (box.left, box.top), box.width, box.height, facecolor=look.page, edgecolor=look.faint if solid else colour,
+            linewidth=1.0 if solid else 2.2, linestyle=(0, pattern) if pattern else "solid",
+        )
+    )  # fmt: skip
+    for k, line in enumerate(label.lines):
+        y = box.top + PAD + (k + 0.5) * label.size * LINE_HEIGHT
+        page.text(box.left + PAD, y, line, label.size, va="center_baseline")
+
+
+def draw_plain(scene: Scene, frame: Frame, look: Look, words: Words) -> Page:
+    """The same page as the labelled one without a clue: the picture stands in the same place."""
+    page, sheet = Page(look), sheet_of(frame)
+    page.title(words("plain.title"))
+    draw_picture(page, frame, sheet.placement, words, focus_mm=scene.scan.focus_mm)
+    page.caution(words("caution"))
+    return page
