@@ -20,16 +20,22 @@ Mask = npt.NDArray[np.bool_]
 
 # Classes that are pointed at wherever they show; the others only where the scene is there to show them.
 ALWAYS = ("range_ambiguity", "ring_down", "reverberation", "mirror", "multipath", "grating_lobe")
+TURNED = ("reverberation", "mirror", "multipath")
 ONLY_SHOWN = ("beam_width", "side_lobe", "slice_thickness", "clutter", "interference", "crosstalk", "main_bang")
 EFFECTS = ("shadow", "enhancement", "edge_shadow", "focusing", "focal_band", "speed", "refraction")
 
 SMALLEST_MM2 = 1.5  # a false echo must cover this much, after grains are joined
 JOIN_MM = 0.7  # grains of speckle nearer than this are one patch
 SMALLEST_EFFECT_MM2 = 6.0
+SMALLEST_NARROW_MM2 = 0.25
+SMOOTH_MM = 0.35  # spurs thinner than twice this are left out of an outline
 MOST_OF_A_KIND = 3
 MOST_FALSE = 8
 ABOVE_BLACK_DB = 4.0  # a false echo whose mean is nearer to black cannot be seen by a learner
+CLEARLY_DB = 10.0  # the same where the scene is not there to show the class
 WIRE_MM = 0.7  # what is pointed at of something too thin for pixels
+APART_MM = 0.6  # shown this far from where it is, a solid gets a second outline
+LATE_MM = 8.0  # an echo of the pulse before comes from at least this far beyond the place it is shown at
 COPY_GAP = 1.4  # two patches are copies if together they are this much wider than the solid
 
 
@@ -73,7 +79,8 @@ def named_regions(frame: Frame) -> dict[int, str]:
     return {
         number: region.name
         for number, region in legend.items()
-        if number not in (BACKGROUND_ID, OUTSIDE_ID) and region.name != "coupling" and not region.name.endswith(".wall")
+        if number not in (BACKGROUND_ID, OUTSIDE_ID) and region.name != "coupling"
+        and not region.name.endswith((".wall", ".behind"))
     }
 
 
@@ -127,15 +134,16 @@ def _shown(frame: Frame, number: int, name: str) -> Mask | None:
     inside = (truth.seen == number) & frame.in_view
     if inside.sum() >= least:
         return np.asarray(inside)
+    own = (name, f"{name}.wall", f"{name}.behind")
+    echo = next((e for e in frame.echoes if e.solid in own and e.origin_class == "direct"), None)
+    if echo is None:
+        return None
+    at = spot(frame, echo.displayed_mm, WIRE_MM)
     line = (truth.source == number) & truth.mask("direct") & frame.in_view
-    line = np.asarray(line) & joined(line, JOIN_MM / pixel_mm(frame))
-    if line.sum() >= least:
-        return max(patches(joined(line, JOIN_MM / pixel_mm(frame)), 1), key=np.count_nonzero) & frame.in_view
-    for echo in frame.echoes:
-        if echo.solid in (name, f"{name}.wall") and echo.origin_class == "direct":
-            return spot(frame, echo.displayed_mm, WIRE_MM)
-    there = (truth.there == number) & frame.in_view
-    return there if there.sum() >= least else None
+    for patch in patches(joined(line, JOIN_MM / pixel_mm(frame)), least):
+        if at is not None and (patch & at).any():
+            return np.asarray(patch & frame.in_view)
+    return at
 
 
 def spot(frame: Frame, place_mm: tuple[float, float], radius_mm: float) -> Mask | None:
@@ -163,8 +171,9 @@ def _apart(mask: Mask, there: Mask, frame: Frame) -> bool:
     """Whether a solid is shown well away from where it is."""
     if not there.any():
         return False
-    both = np.count_nonzero(mask & there)
-    return both < 0.6 * np.count_nonzero(there)
+    shift = np.argwhere(mask).mean(axis=0) - np.argwhere(there).mean(axis=0)
+    missed = np.count_nonzero(mask & there) < 0.6 * np.count_nonzero(there)
+    return bool(missed and np.hypot(*shift) * pixel_mm(frame) > APART_MM)
 
 
 # --- false echoes -----------------------------------------------------------------------------------
@@ -178,6 +187,11 @@ def class_findings(frame: Frame, shows: Sequence[str], words: Words) -> Iterator
         if name not in ALWAYS and not (name in ONLY_SHOWN and name in shows):
             continue
         owned = np.asarray(truth.mask(name) & frame.in_view)
+        if name in TURNED:  # elsewhere a grain of another class is the strongest, and source and via are its own
+            owned &= truth.via > 0
+        if name == "range_ambiguity":
+            away = np.linalg.norm(truth.source_mm - truth.origin_mm, axis=-1)
+            owned &= ~(away < LATE_MM)  # specular paths have no place
         for source in np.unique(truth.source[owned]):
             orders = np.unique(truth.order[owned & (truth.source == source)]) if name == "reverberation" else [0]
             for order in orders:
@@ -194,14 +208,19 @@ def _patch_findings(
     """Findings of one group of pixels: same class, source and order."""
     size = pixel_mm(frame)
     whole, first = joined(part, JOIN_MM / size), 0.0
-    for k, patch in enumerate(patches(whole, SMALLEST_MM2 / size**2)[:MOST_OF_A_KIND]):
+    narrow = name in ONLY_SHOWN  # these are small by nature, and pointed at only where they are the point
+    whole = whole if narrow else opened(whole, SMOOTH_MM / size)
+    least = SMALLEST_NARROW_MM2 if narrow else SMALLEST_MM2
+    for k, patch in enumerate(patches(whole, least / size**2)[:MOST_OF_A_KIND]):
         pixels = patch & part
         mean_db = 10 * np.log10(max(float(energy[pixels].mean()), 1e-30))
         filled = np.count_nonzero(pixels) / np.count_nonzero(patch)
-        if mean_db < frame.truth.floor_db + ABOVE_BLACK_DB or filled < 0.25:
+        if mean_db < frame.truth.floor_db + (ABOVE_BLACK_DB if wanted else CLEARLY_DB) or filled < (0.05 if narrow else 0.25):
             continue
         weight = float((energy * np.nan_to_num(frame.truth.share[name]))[pixels].sum())
         via = int(np.bincount(frame.truth.via[pixels]).argmax())
+        if name == "mirror" and via == source:  # what a mirror shows of itself is its own thickness
+            continue
         solid, turn = region_name(frame, source, words), region_name(frame, via, words) if via else ""
         text = class_text(words, name, solid, turn, order, source == BACKGROUND_ID)
         # A weaker second patch of the same kind needs no label of its own
@@ -247,7 +266,8 @@ def effect_findings(frame: Frame, name: str, words: Words) -> list[Finding]:
         text = _effect_text(frame, name, solid, patch, words)
         found.append(Finding("effect", name, solid, text, patch, weight=weight))
     found.sort(key=lambda f: -f.weight)
-    return [f for f in found[:MOST_OF_A_KIND] if f.weight > 0.08 * found[0].weight]
+    least = 0.3 if name in ("speed", "refraction") else 0.08
+    return [f for f in found[:MOST_OF_A_KIND] if f.weight > least * found[0].weight]
 
 
 def effect_values(frame: Frame, name: str) -> npt.NDArray[np.float32]:
@@ -259,18 +279,25 @@ def effect_values(frame: Frame, name: str) -> npt.NDArray[np.float32]:
 
 
 def _owner(frame: Frame, patch: Mask) -> str:
-    """The solid that a patch begins at: the one nearest to its upper end, small ones first."""
-    rows = np.flatnonzero(patch.any(axis=1))
-    top = patch & (np.arange(len(patch))[:, None] <= rows[0] + 0.1 * (rows[-1] - rows[0]) + 1)
-    best, nearest = "", np.inf
-    for number, name in named_regions(frame).items():
-        there = frame.truth.there == number
-        if not there.any() or np.count_nonzero(there) > 0.5 * np.count_nonzero(frame.in_view):
-            continue
-        distance = float(np.median(ndimage.distance_transform_edt(~there)[top]))
-        if distance < nearest - 1e-9:
-            best, nearest = name, distance
-    return best or "background"
+    """The solid that a patch lies behind: the first met on the way to the probe, by most of its pixels."""
+    there, names = frame.truth.there, named_regions(frame)
+    large = 0.5 * np.count_nonzero(frame.in_view)
+    owners = [n for n in names if 0 < np.count_nonzero(there == n) < large]
+    rows, columns = np.nonzero(patch)
+    some = np.linspace(0, len(rows) - 1, min(len(rows), 300)).astype(int)
+    x, z = frame.x_mm[columns[some]], frame.z_mm[rows[some]]
+    origin, direction = frame.line_origin_mm[:, [0, 2]], frame.line_direction[:, [0, 2]]
+    off = (x[:, None] - origin[:, 0]) * direction[:, 1] - (z[:, None] - origin[:, 1]) * direction[:, 0]
+    line = np.abs(off).argmin(axis=1)
+    hits = np.zeros(len(some), int)
+    for step in np.arange(0.0, float(frame.z_mm[-1]), 0.5):
+        i = np.round((z - step * direction[line, 1] - frame.z_mm[0]) / pixel_mm(frame)).astype(int)
+        j = np.round((x - step * direction[line, 0] - frame.x_mm[0]) / pixel_mm(frame)).astype(int)
+        inside = (i >= 0) & (j >= 0) & (i < there.shape[0]) & (j < there.shape[1])
+        region = np.where(inside, there[np.clip(i, 0, there.shape[0] - 1), np.clip(j, 0, there.shape[1] - 1)], 0)
+        hits = np.where((hits == 0) & np.isin(region, owners), region, hits)
+    votes = np.bincount(hits[hits > 0], minlength=1)
+    return names[int(votes.argmax())] if votes.any() else "background"
 
 
 def _effect_text(frame: Frame, name: str, solid: str, patch: Mask, words: Words) -> str:

@@ -32,7 +32,8 @@ from renderer.teach.type import LINE_HEIGHT, block_size, wrapped
 from renderer.teach.words import Words
 
 COLUMN = 205.0  # width of a column of labels
-GUTTER_LEFT, GUTTER_RIGHT = 58.0, 52.0  # for the depth scale, and for the focus marks
+NARROW_COLUMN = 168.0  # beside a picture that is wider than high
+GUTTER_LEFT, GUTTER_RIGHT = 50.0, 50.0  # for the depth scale, and for the focus marks
 LABEL_SIZES = (14.0, 13.0, 12.0, 11.0, 10.0)
 GAP = 9.0
 PAD = 4.0  # between a label's text and the edge of its box
@@ -60,12 +61,13 @@ class Label:
 
 def sheet_of(frame: Frame) -> Sheet:
     """Picture in the middle, as large as the columns allow."""
-    top = TOP + MARK_ABOVE
+    top, (x_mm, z_mm) = TOP + MARK_ABOVE, extent_mm(frame)
+    column = NARROW_COLUMN if x_mm[1] - x_mm[0] > z_mm[1] - z_mm[0] else COLUMN
     room = Box(
-        MARGIN + COLUMN + GUTTER_LEFT, top, WIDTH - 2 * (MARGIN + COLUMN) - GUTTER_LEFT - GUTTER_RIGHT,
+        MARGIN + column + GUTTER_LEFT, top, WIDTH - 2 * (MARGIN + column) - GUTTER_LEFT - GUTTER_RIGHT,
         BOTTOM - top - 6,
     )  # fmt: skip
-    placement = fit(*extent_mm(frame), room)
+    placement = fit(x_mm, z_mm, room)
     box = placement.box
     left = Box(MARGIN, TOP, box.left - GUTTER_LEFT - MARGIN, BOTTOM - TOP - 6)
     right = Box(box.right + GUTTER_RIGHT, TOP, WIDTH - MARGIN - box.right - GUTTER_RIGHT, BOTTOM - TOP - 6)
@@ -91,6 +93,14 @@ def labels_for(frame: Frame, findings: Sequence[Finding], sheet: Sheet) -> tuple
             break
     shown = {label.placed.index for label in labels}
     return labels, [f for k, f in enumerate(findings) if k not in shown]
+
+
+def once(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without those that say the same as one before."""
+    said: dict[str, Finding] = {}
+    for finding in findings:
+        said.setdefault(finding.text, finding)
+    return list(said.values())
 
 
 def _rank(finding: Finding, place: int) -> float:
@@ -123,9 +133,9 @@ def draw_labelled(
     page.title(scene.title)
     axes = draw_picture(page, frame, sheet.placement, words, focus_mm=scene.scan.focus_mm)
     draw_outlines(axes, frame, findings)
-    labels, left_out = labels_for(frame, findings, sheet)
+    labels, left_out = labels_for(frame, once(findings), sheet)
     for label in labels:
-        _draw_label(page, label)
+        _draw_label(page, label, sheet.placement.box)
     if left_out:
         page.text(MARGIN, BOTTOM - 4, words("more", count=len(left_out)), SMALL_SIZE, va="bottom", color=look.faint)
     page.caution(words("caution"))
@@ -143,15 +153,18 @@ def draw_outlines(axes: Any, frame: Frame, findings: Sequence[Finding]) -> None:
             drawn.append(f.true_mask)
 
 
-def _draw_label(page: Page, label: Label) -> None:
+def _draw_label(page: Page, label: Label, picture: Box) -> None:
     """Leader with a dot at its end, and the text, in a box edged in the colour and dash of its class."""
     look, placed = page.look, label.placed
     solid = label.finding.kind == "solid"
     colour, pattern = ("white", ()) if solid else style_of(label.finding.name)
     from matplotlib.patches import Rectangle  # the extra 'figures'
 
-    page.line([placed.start, placed.end], "black", 3.0, alpha=0.5, solid_capstyle="round")
-    page.line([placed.start, placed.end], look.faint if solid else colour, 1.5)
+    over = Rectangle((picture.left, picture.top), picture.width, picture.height, transform=page.sheet.transData)
+    ends = [placed.start, placed.end]
+    page.line(ends, look.faint if solid else colour, 1.5)
+    page.line(ends, "black", 3.4, alpha=0.6, clip_path=over)
+    page.line(ends, colour, 1.5, clip_path=over)
     page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=6.5, markerfacecolor=colour,
                     markeredgecolor="black", markeredgewidth=1.0)  # fmt: skip
     box = placed.box

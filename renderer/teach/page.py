@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from renderer.frame.frame import Frame
 from renderer.teach.look import DPI, PAGE_IN, POINTS, Look, dash
@@ -23,6 +24,7 @@ WIDTH, HEIGHT = PAGE_IN[0] * POINTS, PAGE_IN[1] * POINTS
 MARGIN = 26.0
 TITLE_SIZE, TEXT_SIZE, SMALL_SIZE = 20.0, 13.0, 10.5
 CAUTION_SIZE = 9.5
+ROUND_MM = 0.15  # corners of pixels are rounded off an outline by this much
 TOP = MARGIN + TITLE_SIZE * 1.6  # below the title
 BOTTOM = HEIGHT - MARGIN - CAUTION_SIZE * 1.5  # above the caution
 
@@ -156,7 +158,8 @@ def _focus_marks(page: Page, placement: Placement, focus_mm: Iterable[float], wo
             x, y = placement.point(placement.x_mm[1], depth)
             page.line([(x + 9, y - 5), (x + 3, y), (x + 9, y + 5)], page.look.ink, 1.6, solid_joinstyle="miter")
             if k == 0:
-                page.text(x + 12, y, words("focus"), SMALL_SIZE, va="center", color=page.look.faint)
+                page.text(x + 12, y, words("focus"), SMALL_SIZE, va="center", color=page.look.faint, zorder=6,
+                          bbox={"facecolor": page.look.page, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def _left_mark(page: Page, frame: Frame, placement: Placement, words: Words) -> None:
@@ -170,9 +173,11 @@ def _left_mark(page: Page, frame: Frame, placement: Placement, words: Words) -> 
 def outline(axes: Any, frame: Frame, mask: npt.NDArray[np.bool_], colour: str, pattern: tuple[float, ...],
             width: float = 1.8) -> None:  # fmt: skip
     """The edge of a mask, in its colour and dash, over a dark casing so that it shows on white too."""
-    padded = np.pad(mask, 1).astype(float)
     step = float(frame.x_mm[1] - frame.x_mm[0])
-    x = np.concatenate([[frame.x_mm[0] - step], frame.x_mm, [frame.x_mm[-1] + step]])
-    z = np.concatenate([[frame.z_mm[0] - step], frame.z_mm, [frame.z_mm[-1] + step]])
+    padded = ndimage.gaussian_filter(np.pad(mask, 2).astype(float), ROUND_MM / step)
+    # A mask thinner than the smoothing keeps its own edge
+    padded = padded if padded.max() > 0.75 else np.pad(mask, 2).astype(float)
+    x, z = (np.concatenate([c[0] - step * np.array([2, 1]), c, c[-1] + step * np.array([1, 2])])
+            for c in (frame.x_mm, frame.z_mm))  # fmt: skip
     axes.contour(x, z, padded, levels=[0.5], colors="black", linewidths=width + 1.4, alpha=0.55)
     axes.contour(x, z, padded, levels=[0.5], colors=[colour], linewidths=width, linestyles=[dash(pattern)])

@@ -30,15 +30,17 @@ ENGLISH: Mapping[str, str] = {
     "coupling": "coupling",
     "face": "face",
     "wall": "wall of the {solid}",
+    "behind": "far side of the {solid}",
     "copy": "{solid}, copy {number} of {count}",
     "more": "… and {count} more, in the notes",
+    "more.legs": "… and {count} more legs",
     # Classes of false echoes
     "class.direct": "{solid}",
     "class.mirror": "mirror image of the {solid}",
     "class.reverberation": "reverberation {order}: {turn} and {solid}",
     "class.reverberation.own": "reverberation {order} of the {solid}",
     "class.reverberation.inside": "reverberation {order} inside the {solid}",
-    "class.reverberation.cloud": "{solid} again, by way of the {turn}",
+    "class.reverberation.cloud": "haze: {solid} again, by way of the {turn}",
     "class.multipath": "{solid}, by a longer way",
     "class.range_ambiguity": "{solid}, from the pulse before",
     "class.beam_width": "{solid}, smeared by the width of the beam",
@@ -53,6 +55,8 @@ ENGLISH: Mapping[str, str] = {
     "effect.focal_band": "focal band",
     "effect.speed": "{solid}: what lies below is shown {size} too {way}",
     "effect.refraction": "{solid}: what lies below is shown up to {size} off",
+    "left": "left",
+    "right": "right",
     "deep": "deep",
     "shallow": "shallow",
     # Names of classes and effects by themselves
@@ -99,6 +103,7 @@ ENGLISH: Mapping[str, str] = {
     # Formulas
     "formula.range": "shown depth = ½ · {c:.2f} mm/µs · {time:.2f} µs = {depth:.1f} mm",
     "formula.order": "{count} × {spacing:.1f} mm = {depth:.1f} mm: whole multiples of the spacing",
+    "formula.sum": "legs: {terms} = {time:.1f} µs",
     "formula.mirror": "straight on behind the {turn}: as far as the turned way is long",
     "formula.speed": "Σ thickness · assumed / true speed = {terms} = {depth:.1f} mm, and not {true:.1f} mm",
     "formula.late": "{time:.1f} µs − {interval:.1f} µs to the next pulse = {rest:.1f} µs: shown at {depth:.1f} mm, and not at {true:.1f} mm",
@@ -201,8 +206,9 @@ class Words:
         """Name of a region of the phantom as it is said: the background by its tissue."""
         if name in ("background", "coupling"):
             return tissue or self(name)
-        if name.endswith(".wall"):
-            return self("wall", solid=name.removesuffix(".wall"))
+        for ending in ("wall", "behind"):
+            if name.endswith(f".{ending}"):
+                return self(ending, solid=name.removesuffix(f".{ending}"))
         return name
 
 
