@@ -11,14 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from renderer.flow import echoes_of, trace_job
 from renderer.frame.frame import Frame
 from renderer.probe.plan import view_angles, world_from_probe
 from renderer.scene.scene import Scene
-from renderer.teach.findings import Finding, effect_values, named_regions
+from renderer.teach.findings import Finding, effect_values, named_regions, shown_width
 from renderer.teach.paths import Follower, Leg, Path, lines_through
 from renderer.teach.words import Words
 from renderer.trace.branches import E_COUNT, E_HISTORY, E_IM, E_RE, E_TIME
-from renderer.trace.echoes import SECONDARY_CLASSES
+from renderer.trace.echoes import SECONDARY_CLASSES, ViewEchoes
 
 Place = tuple[float, float]
 NEAR_MM = 1.5  # an echo belongs to a patch if it is shown this near to it
@@ -82,16 +83,15 @@ class Case:
         return self.words.solid(r.name, r.tissue)
 
 
-def explain_finding(scene: Scene, frame: Frame, follower: Follower, finding: Finding, words: Words) -> Cause | None:
-    """The cause of a finding; None where no single path tells it."""
-    case = Case(scene, frame, follower, finding, words)
-    maker = MAKERS.get(finding.name)
+def explain_finding(case: Case) -> Cause | None:
+    """The cause of a case's finding; None where no single path tells it."""
+    maker = MAKERS.get(case.finding.name)
     return maker(case) if maker else None
 
 
-def follower_of(scene: Scene, view: object) -> Follower:
+def follower_of(scene: Scene, view: ViewEchoes) -> Follower:
     """What follows rays through a scene's traced view."""
-    return Follower(view, scene.probe.face_reflection_db)  # type: ignore[arg-type]
+    return Follower(view, scene.probe.face_reflection_db)
 
 
 def tidy(legs: Sequence[Leg], tissue_of: Callable[[int], str]) -> list[Leg]:
@@ -501,13 +501,28 @@ def _centroid(case: Case, numbers: Sequence[int]) -> Place:
 
 
 def _beam_width(case: Case) -> Cause | None:
+    """The aperture that listens to a point: its middle and its two ends."""
     x, z = _middle(case)
     line = case.follower.line_at((x, z))
-    path = case.follower.to_depth(line, _distance(case, line, (x, z)))
-    number = case.scene.scan.receive_f_number
+    depth = _distance(case, line, (x, z))
+    path = case.follower.to_depth(line, depth)
+    plan = case.follower.view.plan
+    number = max(case.scene.scan.receive_f_number, depth / (2 * plan.channel_half_mm))
     wave = case.assumed / case.scene.scan.frequency_mhz
-    formulas = (case.words("formula.beam_width", wave=wave, number=number, width=wave * number),)
-    return Cause(case.finding, path, (), (path.end_mm,), (path.shown_mm(case.assumed),), formulas)
+    measured, _ = shown_width(case.frame, (x, z))
+    formulas = (case.words("formula.beam_width", wave=wave, number=number, width=wave * number, measured=measured),)
+    pitch = float(np.mean(np.diff(plan.face_mm)))
+    ends = [line + sign * 0.5 * depth / number / pitch for sign in (-1, 1)]
+    edges = tuple(_straight(case, min(max(l, 0.0), plan.n_lines - 1.0), path.end_mm) for l in ends)
+    return Cause(case.finding, path, edges, (path.end_mm,), (path.shown_mm(case.assumed),), formulas)
+
+
+def _straight(case: Case, line: float, place: Place) -> Path:
+    """A straight way from the face at a line to a place, through one tissue."""
+    x, z, dx, dz = case.follower.start(line)
+    length = math.dist((x, z), place)
+    leg = Leg((x, z), place, 0, length, length / case.assumed, 0.0, 0.0, "target", 0)
+    return Path((leg,), line, (x, z), (dx, dz), True)
 
 
 def _distance(case: Case, line: float, place: Place) -> float:
@@ -529,8 +544,7 @@ MAKERS: dict[str, Callable[[Case], Cause | None]] = {
 }
 
 
-def traced_view(scene: Scene) -> object:
+def traced_view(scene: Scene, seed: int | None = None) -> ViewEchoes:
     """The traced plain view of a scene, from the tracer's store where the picture has just been made."""
-    from renderer.flow import echoes_of, trace_job
-
-    return echoes_of(trace_job(scene, view_angles(scene.scan)[0]))
+    seeded = scene if seed is None else replace(scene, seed_tissue=seed)
+    return echoes_of(trace_job(seeded, view_angles(scene.scan)[0]))

@@ -64,7 +64,7 @@ def _placement(case: Case, cause: Cause) -> Placement:
     """Where the drawing stands: the picture's extent, and all that the paths reach."""
     places = [p for path in (cause.main, *cause.others) for leg in path.legs for p in (leg.start_mm, leg.end_mm)]
     places += [*cause.true_mm, *cause.shown_mm]
-    x = np.array([p[0] for p in places] + [case.follower.lines[0, 0], case.follower.lines[-1, 0]])
+    x = np.array([p[0] for p in places])
     z = np.array([p[1] for p in places])
     # Rays that leave far beyond the picture are cut off
     wide, deep = case.frame.x_mm[[0, -1]], float(case.frame.z_mm[-1])
@@ -72,8 +72,8 @@ def _placement(case: Case, cause: Cause) -> Placement:
     margin = 0.05 * max(reach, 1.0)
     x_mm = max(x.min(), wide[0] * 1.1) - margin, min(x.max(), wide[1] * 1.1) + margin
     z_mm = min(float(case.frame.z_mm[0]), 0.0) - margin, reach + margin
-    # No narrower than half its height, or outlines could not be told apart
-    lack = 0.5 * (z_mm[1] - z_mm[0]) - (x_mm[1] - x_mm[0])
+    # Wide enough that it can be told where in the phantom this is
+    lack = 0.9 * (z_mm[1] - z_mm[0]) - (x_mm[1] - x_mm[0])
     if lack > 0:
         x_mm = x_mm[0] - 0.5 * lack, x_mm[1] + 0.5 * lack
     left = MARGIN + NAMES_WIDTH + 44
@@ -117,7 +117,8 @@ def _draw_regions(page: Page, axes: Any, case: Case, placement: Placement) -> li
                 axes.plot(part[:, 0], part[:, 1], color=page.look.ink, linewidth=1.6)
             middle = thin[0][len(thin[0]) // 2]
             place = float(middle[0]), float(middle[1])
-        if name != "coupling" and not name.endswith((".wall", ".behind")):
+        inside = placement.x_mm[0] < place[0] < placement.x_mm[1] and placement.z_mm[0] < place[1] < placement.z_mm[1]
+        if inside and name != "coupling" and not name.endswith((".wall", ".behind")):
             named.append((name, place))
     return named
 

@@ -13,7 +13,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from renderer.errors import SettingError
 from renderer.frame.frame import BACKGROUND_ID, OUTSIDE_ID, Frame
+from renderer.measure.position import picture_peak
+from renderer.measure.widths import width_at
 from renderer.teach.words import Words
 
 Mask = npt.NDArray[np.bool_]
@@ -65,6 +68,8 @@ def find_all(frame: Frame, shows: Sequence[str], words: Words) -> list[Finding]:
     solids = list(solid_findings(frame, words))
     false = sorted(class_findings(frame, shows, words), key=lambda f: -f.weight)
     effects = [f for name in EFFECTS if name in shows for f in effect_findings(frame, name, words)]
+    if "beam_width" in shows:
+        effects += smeared_findings(frame, solids, words)
     return [*solids, *false[:MOST_FALSE], *effects]
 
 
@@ -174,6 +179,41 @@ def _apart(mask: Mask, there: Mask, frame: Frame) -> bool:
     shift = np.argwhere(mask).mean(axis=0) - np.argwhere(there).mean(axis=0)
     missed = np.count_nonzero(mask & there) < 0.6 * np.count_nonzero(there)
     return bool(missed and np.hypot(*shift) * pixel_mm(frame) > APART_MM)
+
+
+def smeared_findings(frame: Frame, solids: Sequence[Finding], words: Words) -> list[Finding]:
+    """Of all solids that are too thin for pixels, the one that is shown widest and the one shown narrowest."""
+    found = []
+    for solid in solids:
+        echo = next((e for e in frame.echoes if e.solid == solid.name and e.origin_class == "direct"), None)
+        number = next(n for n, name in named_regions(frame).items() if name == solid.name)
+        if echo is None or (frame.truth.there == number).sum() * pixel_mm(frame) ** 2 > SMALLEST_MM2:
+            continue
+        try:
+            width, mask = shown_width(frame, echo.displayed_mm)
+        except SettingError:  # lost in speckle or noise
+            continue
+        thick = 2 * np.sqrt(np.count_nonzero(frame.truth.there == number) / np.pi) * pixel_mm(frame)
+        text = words("effect.beam_width", solid=solid.name, true=float(thick), shown=width)
+        found.append(Finding("effect", "beam_width", solid.name, text, mask, weight=width))
+    found.sort(key=lambda f: -f.weight)
+    return found[:1] + found[1:][-1:]
+
+
+def shown_width(frame: Frame, place_mm: tuple[float, float]) -> tuple[float, Mask]:
+    """Width across of the echo at a place, 6 dB below its top, mm; and the pixels above that.
+
+    Raises
+    ------
+    SettingError
+        If the echo does not stand out by 6 dB on both sides.
+    """
+    peak = picture_peak(frame.level_db, frame.x_mm, frame.z_mm, near_mm=place_mm, within_mm=1.0)
+    row = int(np.argmin(np.abs(frame.z_mm - peak.z_mm)))
+    near = np.abs(frame.x_mm - peak.x_mm) < 8.0
+    width = width_at(frame.x_mm[near], frame.level_db[row, near], 6.0)
+    close = np.hypot(frame.x_mm[None, :] - peak.x_mm, frame.z_mm[:, None] - peak.z_mm) < 2 * width.width + 0.5
+    return float(width.width), np.asarray((np.nan_to_num(frame.level_db, nan=-300) > peak.level_db - 6.0) & close)
 
 
 # --- false echoes -----------------------------------------------------------------------------------

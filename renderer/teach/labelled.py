@@ -38,6 +38,7 @@ LABEL_SIZES = (14.0, 13.0, 12.0, 11.0, 10.0)
 GAP = 9.0
 PAD = 4.0  # between a label's text and the edge of its box
 MARK_ABOVE = 16.0
+KEY_WIDTH = 250.0  # beside the picture of the pair that reveals
 
 
 @dataclass(frozen=True)
@@ -186,3 +187,60 @@ def draw_plain(scene: Scene, frame: Frame, look: Look, words: Words) -> Page:
     draw_picture(page, frame, sheet.placement, words, focus_mm=scene.scan.focus_mm)
     page.caution(words("caution"))
     return page
+
+
+def draw_revealed(
+    scene: Scene, frame: Frame, findings: Sequence[Finding], look: Look, words: Words
+) -> Page:
+    """The picture as large as the page allows; with findings, what is false is outlined and numbered, with a key.
+
+    Both pages have the picture in the same place at the same size, so that one can be laid over the other.
+    """
+    page, (x_mm, z_mm) = Page(look), extent_mm(frame)
+    wide = x_mm[1] - x_mm[0] > 1.6 * (z_mm[1] - z_mm[0])
+    left, top = MARGIN + GUTTER_LEFT, MARGIN + 10
+    room = Box(left, top, WIDTH - left - MARGIN - GUTTER_RIGHT - (150 if wide else KEY_WIDTH), BOTTOM - top + 4)
+    placement = fit(x_mm, z_mm, room)
+    axes = draw_picture(page, frame, placement, words, focus_mm=scene.scan.focus_mm)
+    false = [f for f in findings if f.kind != "solid"]
+    if false:
+        _number_outlines(page, frame, axes, false, placement, words)
+    page.caution(words("caution"))
+    return page
+
+
+def _number_outlines(
+    page: Page, frame: Frame, axes: Any, false: Sequence[Finding], placement: Placement, words: Words
+) -> None:
+    """Outlines with numbers, and the key beside the picture."""
+    draw_outlines(axes, frame, [f for f in false])
+    x, y = placement.box.right + GUTTER_RIGHT, placement.box.top + 4
+    width = WIDTH - MARGIN - x
+    page.text(x, y, words("reveal.key"), 14.0, weight="bold")
+    y += 26
+    taken: list[tuple[float, float]] = []
+    for number, text in enumerate(dict.fromkeys(f.text for f in false), start=1):
+        same = [f for f in false if f.text == text]
+        colour, _ = style_of(same[0].name)
+        for f in same:
+            spot = _free_spot(leader_ends(frame, f.mask, placement)[1], taken)
+            taken.append(spot)
+            _badge(page, *spot, number, colour)
+        _badge(page, x + 9, y + 8, number, colour)
+        y += page.paragraph(Box(x + 26, y, width - 26, 0), text, 12.5) + 8
+
+
+def _free_spot(wanted: tuple[float, float], taken: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """The wanted place, or the nearest beside it that is clear of other numbers."""
+    steps = [(0, 0), (19, 0), (-19, 0), (0, 19), (0, -19), (19, 19), (-19, 19), (38, 0), (-38, 0)]
+    for dx, dy in steps:
+        spot = wanted[0] + dx, wanted[1] + dy
+        if all((spot[0] - x) ** 2 + (spot[1] - y) ** 2 > 18.0**2 for x, y in taken):
+            return spot
+    return wanted
+
+
+def _badge(page: Page, x: float, y: float, number: int, colour: str) -> None:
+    """A number in a ring."""
+    page.sheet.plot([x], [y], marker="o", markersize=16, color="black", markeredgecolor=colour, markeredgewidth=2.0)
+    page.text(x, y, str(number), SMALL_SIZE, ha="center", va="center_baseline", color="white")

@@ -52,6 +52,7 @@ ENGLISH: Mapping[str, str] = {
     "effect.enhancement": "enhancement behind the {solid}",
     "effect.edge_shadow": "edge shadow of the {solid}",
     "effect.focusing": "brighter by focusing of the {solid}",
+    "effect.beam_width": "{solid}: {true:.1f} mm thick, shown {shown:.1f} mm wide",
     "effect.focal_band": "focal band",
     "effect.speed": "{solid}: what lies below is shown {size} too {way}",
     "effect.refraction": "{solid}: what lies below is shown up to {size} off",
@@ -112,7 +113,7 @@ ENGLISH: Mapping[str, str] = {
     "formula.shadow": "two ways through: {loss} dB; at {depth:.0f} mm the picture shows {effect:+.0f} dB",
     "formula.enhancement": "two ways, {path:.0f} mm at {alpha_in:.2f} in place of {alpha_out:.2f} dB/(cm MHz), {f:.1f} MHz: {gain:+.1f} dB",
     "formula.edge_shadow": "rays that meet the edge at {angle:.0f}° leave bent by {bend:.1f}°: few reach the strip behind it",
-    "formula.beam_width": "width at −6 dB ≈ wavelength · depth / aperture = {wave:.2f} mm · {number:.1f} = {width:.1f} mm",
+    "formula.beam_width": "width at −6 dB ≈ wavelength · depth / aperture = {wave:.2f} mm · {number:.1f} = {width:.1f} mm; in the picture {measured:.1f} mm",
     # Remedy
     "remedy.title": "{name}: {why}",
     "remedy.before": "before",
@@ -192,7 +193,7 @@ class Words:
 
     def __call__(self, key: str, **values: Any) -> str:
         """The text of a key with its values filled in."""
-        return self._table[key].format(**values)
+        return self._table[key].format(**{k: _Number(v) if isinstance(v, float) else v for k, v in values.items()})
 
     def has(self, key: str) -> bool:
         """Whether there is a text of this key."""
@@ -210,6 +211,13 @@ class Words:
             if name.endswith(f".{ending}"):
                 return self(ending, solid=name.removesuffix(f".{ending}"))
         return name
+
+
+class _Number(float):
+    """A number that is written with a minus sign, not with a hyphen."""
+
+    def __format__(self, form: str) -> str:
+        return float(self).__format__(form).replace("-", "−")
 
 
 def _fields(text: str) -> set[str]:

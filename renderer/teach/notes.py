@@ -1,0 +1,71 @@
+"""Numbers in words: the notes that go with a figure, as Markdown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from renderer.frame.frame import Echo, Frame
+from renderer.scene.scene import Scene
+from renderer.teach.causes import Cause
+from renderer.teach.findings import Finding
+from renderer.teach.remedies import Comparison
+from renderer.teach.words import Words
+
+MOST_ROWS = 30
+
+
+def make_notes(
+    scene: Scene, frame: Frame, findings: Sequence[Finding], causes: Sequence[Cause], tried: Sequence[Comparison],
+    words: Words,
+) -> str:  # fmt: skip
+    """Labels, table of echoes, causes and remedies of a figure."""
+    lines = [f"# {words('notes.title', title=scene.title)}", "", words("caution"), ""]
+    lines += [f"## {words('notes.labels')}", "", *(f"- {text}" for text in dict.fromkeys(f.text for f in findings)), ""]
+    lines += [f"## {words('notes.echoes')}", "", *echo_rows(scene, frame, words), ""]
+    for cause in causes:
+        lines += [f"## {words('notes.cause')}: {cause.finding.text}", "", *(f"- {text}" for text in cause.formulas), ""]
+    for found in tried:
+        lines += [f"## {words('notes.remedy')}: {found.remedy.name}", "", found.remedy.why, ""]
+        for key, part in (("changed", found.changed), ("gain", found.better), ("worse", found.worse)):
+            lines += [f"{words('remedy.' + key)}:", "", *(f"- {text}" for text in part), ""]
+    return "\n".join(lines)
+
+
+def echo_rows(scene: Scene, frame: Frame, words: Words) -> list[str]:
+    """The table of echoes, strongest first: those that are above black."""
+    heads = words("notes.columns").split("|")
+    rows = [f"| {' | '.join(heads)} |", f"|{'---|' * len(heads)}"]
+    seen = [e for e in frame.echoes if e.level_db > frame.truth.floor_db][:MOST_ROWS]
+    for echo in seen:
+        cells = [
+            words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(echo.true_mm[1], words),
+            _cm(echo.displayed_mm[1], words), f"{echo.delay_us:.2f}", words("db", value=echo.level_db),
+            closed_form(scene, frame, echo, words),
+        ]  # fmt: skip
+        rows.append(f"| {' | '.join(cells)} |")
+    return rows
+
+
+def _cm(value_mm: float, words: Words) -> str:
+    return words("cm", value=value_mm / 10) if math.isfinite(value_mm) else "–"
+
+
+def closed_form(scene: Scene, frame: Frame, echo: Echo, words: Words) -> str:
+    """The formula that explains where an echo is shown, in short."""
+    c = scene.scan.assumed_speed_mm_per_us
+    turns = echo.path.split(" - ")[1:-1]
+    if echo.origin_class == "direct":
+        off = math.dist(echo.true_mm, echo.displayed_mm)
+        pose_moved = any((scene.pose.slide_mm, scene.pose.lift_mm, scene.pose.rock_rad, scene.pose.fan_rad, scene.pose.turn_rad))
+        return words("why.speed", c=c) if off > 0.6 and not pose_moved else words("why.direct")
+    if echo.origin_class == "reverberation" and len({t for t in turns if t != "face"}) == 1 and "face" in turns:
+        count = turns.count("face") + 1
+        return words("why.reverberation", count=count, spacing=echo.displayed_mm[1] / count)
+    if echo.origin_class == "mirror" and len(turns) > 1:
+        return words("why.mirror", turn=turns[0])
+    if echo.origin_class == "range_ambiguity":
+        return words("why.range_ambiguity", interval=float(frame.manifest["pulse_interval_us"]))
+    if echo.origin_class in ("reverberation", "multipath", "mirror"):
+        return words("why.multipath")
+    return words("why.other")

@@ -1,0 +1,223 @@
+"""Before and after a remedy: what was changed, what it does to the artefact, and what got worse."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from renderer.flow import render, render_series
+from renderer.frame.frame import Frame
+from renderer.scene.names import show
+from renderer.scene.parts import Remedy, thaw
+from renderer.scene.scene import Scene
+from renderer.teach.findings import EFFECTS, effect_values, named_regions, pixel_mm, solid_findings
+from renderer.teach.words import Words
+
+WORSE_DB, WORSE_MM = 1.0, 3.0  # less than this is not told
+NOTABLE_SHARE = 1e-3  # a class must hold this share of the picture's energy, before or after, to be told
+GONE_DB = -60.0
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """A remedy that has been tried.
+
+    ``changed``, ``better`` and ``worse`` are lines of text; ``change`` is by how much the shown classes and
+    effects changed: dB, or mm for displacements, by name.
+    """
+
+    remedy: Remedy
+    before: Frame
+    after: Frame
+    scene_after: Scene
+    changed: tuple[str, ...]
+    better: tuple[str, ...]
+    worse: tuple[str, ...]
+    change: Mapping[str, float]
+
+
+def try_remedy(scene: Scene, before: Frame, remedy: Remedy, words: Words, *, seed: int | None = None) -> Comparison:
+    """The picture after a remedy, and what it changed; of a sweep the best of its values is taken."""
+    if remedy.set is not None:
+        settings, note = dict(thaw(remedy.set)), ()
+        after = render(scene.with_settings(settings), seed=seed)
+    else:
+        settings, after, note = _best_of_sweep(scene, before, remedy, words, seed)
+    scene_after = scene.with_settings(settings)
+    changed = (*setting_lines(scene, settings, words), *note)
+    better, change = _told_changes(scene, before, after, words)
+    worse = _worse(scene, scene_after, before, after, words)
+    return Comparison(remedy, before, after, scene_after, changed, better, worse, change)
+
+
+def _best_of_sweep(
+    scene: Scene, before: Frame, remedy: Remedy, words: Words, seed: int | None
+) -> tuple[dict[str, Any], Frame, tuple[str, ...]]:
+    """Of the values of a sweep, the one after which least of what the scene shows is left."""
+    sweep = remedy.try_sweep
+    assert sweep is not None
+    values = [float(v) for v in np.linspace(sweep.start, sweep.stop, sweep.n_steps)]
+    frames = render_series(scene, [{sweep.path: v} for v in values], seed=seed)
+    left = [_what_is_left(scene, before, frame) for frame in frames]
+    k = int(np.argmin(left))
+    note = words("remedy.tried", count=len(values), start=sweep.start, stop=sweep.stop)
+    return {sweep.path: values[k]}, frames[k], (note,)
+
+
+def _what_is_left(scene: Scene, before: Frame, after: Frame) -> float:
+    """One number for how much of the shown classes and effects there still is, 1 as before."""
+    parts = []
+    for name in scene.shows:
+        old, new = strength(before, name), strength(after, name)
+        if old:
+            parts.append(new / old)
+    return float(np.mean(parts)) if parts else 0.0
+
+
+def energy(frame: Frame, name: str) -> float:
+    """Energy of an origin class in the whole picture, after gain, times mm²."""
+    share = np.nan_to_num(frame.truth.share[name])
+    power = 10.0 ** (np.nan_to_num(frame.level_db, nan=-300.0) / 10.0)
+    return float((share * power * frame.in_view).sum()) * pixel_mm(frame) ** 2
+
+
+def strength(frame: Frame, name: str) -> float:
+    """Energy of a class relative to true echoes; for effects and displacements, size times area."""
+    if name in frame.truth.share:
+        return energy(frame, name) / max(energy(frame, "direct"), 1e-30)
+    if name not in frame.truth.mask_names():
+        return 0.0
+    mask = frame.truth.mask(name) & frame.in_view
+    return float(np.nansum(np.abs(effect_values(frame, name))[mask])) * pixel_mm(frame) ** 2
+
+
+def in_db(new: float, old: float) -> float:
+    """Ratio of two energies, dB, between -200 and 200."""
+    return float(np.clip(10 * np.log10(max(new, 1e-30) / max(old, 1e-30)), -200, 200))
+
+
+def setting_lines(scene: Scene, settings: Mapping[str, Any], words: Words) -> tuple[str, ...]:
+    """Each changed setting with its old and its new value."""
+    return tuple(
+        words("remedy.setting", path=path, old=said(current(scene, path), words), new=said(value, words))
+        for path, value in settings.items()
+    )
+
+
+def current(scene: Scene, path: str) -> Any:
+    """The value of a setting as the scene's file has it; None where it is left to its default."""
+    from renderer.scene.settings import setting_place
+
+    tree = thaw(scene.tree)
+    node: Any = tree
+    for part in setting_place(tree, path):
+        if isinstance(node, Mapping):
+            node = node.get(part)
+        elif isinstance(node, list) and isinstance(part, int):
+            node = node[part]
+        else:
+            return None
+    return node
+
+
+def said(value: Any, words: Words) -> str:
+    """A value as it stands in a file."""
+    if value is None:
+        return words("remedy.default")
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(said(v, words) for v in value) + "]"
+    return show(value).strip("'")
+
+
+def _told_changes(scene: Scene, before: Frame, after: Frame, words: Words) -> tuple[tuple[str, ...], dict[str, float]]:
+    """What the remedy does to the classes and effects that the scene exists to show."""
+    lines, change = [], {}
+    for name in scene.shows:
+        said_name = words.name(name)
+        if name in before.truth.share:
+            change[name] = in_db(energy(after, name), energy(before, name))
+            key = "remedy.class_gone" if change[name] < GONE_DB else "remedy.class_db"
+            lines.append(words(key, name=said_name, change=change[name]))
+        elif name in ("speed", "refraction"):
+            old, new = (_largest(frame, name) for frame in (before, after))
+            change[name] = new - old
+            lines.append(words("remedy.shift", name=said_name, old=old, new=new))
+        elif name in EFFECTS:
+            old, new = (_area(frame, name) for frame in (before, after))
+            change[name] = _level_within(after, before, name)
+            lines.append(words("remedy.class_db", name=said_name, change=change[name]))
+            lines.append(words("remedy.area", name=said_name, old=old, new=new))
+    return tuple(lines), change
+
+
+def _largest(frame: Frame, name: str) -> float:
+    """Displacement that only a twentieth of the picture exceeds, mm."""
+    values = np.abs(effect_values(frame, name))[frame.in_view]
+    return float(np.nanpercentile(values, 95)) if np.isfinite(values).any() else 0.0
+
+
+def _area(frame: Frame, name: str) -> float:
+    return float(np.count_nonzero(frame.truth.mask(name) & frame.in_view)) * pixel_mm(frame) ** 2
+
+
+def _level_within(after: Frame, before: Frame, name: str) -> float:
+    """Change of an effect's mean size within where it was, dB; where the picture moved, of its mean anywhere."""
+    if after.image.shape == before.image.shape:
+        mask = before.truth.mask(name) & before.in_view & after.in_view
+        if mask.any():
+            return float(np.nanmean(effect_values(after, name)[mask]) - np.nanmean(effect_values(before, name)[mask]))
+    return 0.0
+
+
+def _worse(scene: Scene, changed: Scene, before: Frame, after: Frame, words: Words) -> tuple[str, ...]:
+    """What the remedy costs: other classes that rise, true echoes that fall, depth, and what is no longer seen."""
+    lines = []
+    total = [sum(energy(f, n) for n in f.truth.share) for f in (before, after)]
+    for name in before.truth.share:
+        if name in ("direct", *scene.shows):
+            continue
+        old, new = energy(before, name), energy(after, name)
+        notable = max(old / total[0], new / total[1]) > NOTABLE_SHARE
+        if notable and in_db(new, old) > WORSE_DB:
+            lines.append(words("remedy.rises", name=words.name(name), change=in_db(new, old)))
+    direct = in_db(energy(after, "direct"), energy(before, "direct"))
+    if direct < -WORSE_DB:
+        lines.append(words("remedy.direct_falls", change=direct))
+    for name in EFFECTS:
+        if name in scene.shows or name not in before.truth.mask_names() or name in ("speed", "refraction"):
+            continue
+        old, new = _area(before, name), _area(after, name)
+        if new > 1.3 * old + 20.0:
+            lines.append(words("remedy.area", name=words.name(name), old=old, new=new))
+    for name in ("speed", "refraction"):
+        if name not in scene.shows and _largest(after, name) > _largest(before, name) + 0.3:
+            lines.append(words("remedy.shift", name=words.name(name), old=_largest(before, name), new=_largest(after, name)))
+    deep = [penetration_mm(f) for f in (before, after)]
+    if deep[1] < deep[0] - WORSE_MM:
+        lines.append(words("remedy.penetration", old=deep[0], new=deep[1]))
+    lost = _names_in_view(before, words) - _names_in_view(after, words)
+    if lost:
+        lines.append(words("remedy.out_of_view", names=", ".join(sorted(lost))))
+    return tuple(lines) or (words("remedy.nothing_worse"),)
+
+
+def _names_in_view(frame: Frame, words: Words) -> set[str]:
+    return {f.name for f in solid_findings(frame, words)} & set(named_regions(frame).values())
+
+
+def penetration_mm(frame: Frame) -> float:
+    """Depth at which noise holds half of the energy in the median line, or the depth of the picture."""
+    noise = np.where(frame.in_view, frame.truth.share["noise"], np.nan)
+    covered = np.isfinite(noise).sum(axis=1) > 0.2 * noise.shape[1]
+    median = np.full(len(noise), np.nan)
+    median[covered] = np.nanmedian(noise[covered], axis=1)
+    clear = np.flatnonzero(median < 0.5)
+    return float(frame.z_mm[clear[-1]]) if len(clear) else 0.0
+
+
+def tried_remedies(scene: Scene, before: Frame, words: Words, *, seed: int | None = None) -> Sequence[Comparison]:
+    """Every remedy of a scene, tried."""
+    return [try_remedy(scene, before, remedy, words, seed=seed) for remedy in scene.remedies]
