@@ -8,7 +8,7 @@ same as without: every stage depends on its arguments alone.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any
@@ -75,7 +75,21 @@ def render_series(
 
     Noise is new in every frame, tissue stays in its place; persistence runs from frame to frame.
     """
-    return list(_frames([scene.with_settings(change) for change in changes], seed, without))
+    return list(iterate_series(scene, changes, seed=seed, without=without))
+
+
+def iterate_series(
+    scene: Scene,
+    changes: Iterable[Mapping[str, Any]],
+    *,
+    seed: int | None = None,
+    without: Sequence[str] = (),
+) -> Iterator[Frame]:
+    """The frames of ``render_series`` one by one, so that a long series need not be held in memory.
+
+    All changes are checked before the first frame is made.
+    """
+    return iter(_frames([scene.with_settings(change) for change in changes], seed, without))
 
 
 def _frames(scenes: Sequence[Scene], seed: int | None, without: Sequence[str]) -> Iterable[Frame]:

@@ -10,6 +10,7 @@ import numpy as np
 from renderer.frame.frame import Echo, Truth
 from renderer.trace.branches import FACE
 from renderer.trace.echoes import SECONDARY_CLASSES
+from renderer.trace.secondary import SPECULAR
 from renderer.trace.sheets import Q_REGION, Q_SURFACE, Q_X, Q_Z
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ def echo_table(made: ViewTruth, truth: Truth, level_db: Array) -> tuple[Echo, ..
     Surfaces and specular paths are listed on the line where they are strongest, bodies (of
     scatterers) by the middle of the pixels that they own in a class.
     """
-    found = [*_surfaces(made), *_specular_paths(made), *_bodies(made, truth, level_db)]
+    found = [*_surfaces(made), *_late_surfaces(made), *_specular_paths(made), *_bodies(made, truth, level_db)]
     visible = [e for e in found if e.level_db > truth.floor_db - FAINTEST_DB]
     return tuple(sorted(visible, key=lambda e: -e.level_db))
 
@@ -93,6 +94,47 @@ def _surfaces(made: ViewTruth) -> list[Echo]:
     return rows
 
 
+def _late_surfaces(made: ViewTruth) -> list[Echo]:
+    """The echo of every surface that answers after the next pulse has gone out, at its brightest.
+
+    ``delay_us`` counts from the pulse that made it; it is shown on the line after the one that sent it.
+    """
+    v = made.first
+    if v.secondary is None or "range_ambiguity" in made.without or not len(v.traced.samples):
+        return []
+    k = SECONDARY_CLASSES.index("range_ambiguity")
+    index = v.secondary.index[:, k]
+    line, fine = np.nonzero((index < 0) & (index > SPECULAR // 2) & (v.secondary.best[:, k] > 0))
+    if not len(line):
+        return []
+    envelope = np.abs(v.iq[v.class_names.index("range_ambiguity")])
+    at = np.minimum(fine // 2, envelope.shape[1] - 1)
+    samples = v.traced.samples[-1 - index[line, fine]]
+    owner, size = samples[:, Q_REGION].astype(int), envelope[line, at]
+    rows = []
+    for region in np.unique(owner):
+        mine = np.flatnonzero(owner == region)
+        near = mine[size[mine] >= 0.89 * size[mine].max()]
+        best = near[np.argsort(line[near], kind="stable")[len(near) // 2]]
+        l, t = int(line[best]), int(at[best])
+        low = max(t - 6, 0)
+        t = low + int(np.argmax(envelope[l, low : t + 7]))
+        shown_us, name = float(v.plan.time_us[t]), _name(made, int(region))
+        rows.append(
+            Echo(
+                solid=name,
+                origin_class="range_ambiguity",
+                order=0,
+                true_mm=_world(made, float(samples[best, Q_X]), float(samples[best, Q_Z])),
+                displayed_mm=_displayed(made, l, shown_us),
+                level_db=_level(made, float(envelope[l, t]), shown_us),
+                delay_us=shown_us + v.plan.pulse_interval_us,
+                path=f"face - {name} - face",
+            )  # fmt: skip
+        )
+    return rows
+
+
 def _specular_paths(made: ViewTruth) -> list[Echo]:
     """Every secondary path that came back to the face, on its strongest line."""
     v = made.first
@@ -113,16 +155,18 @@ def _specular_paths(made: ViewTruth) -> list[Echo]:
         if origin_class in made.without:
             continue
         row = v.secondary.echoes[line, e]
-        time_us = float(row[0])
+        delay_us, shown_line, shown_us = float(row[0]), line, float(row[0])
+        if origin_class == "range_ambiguity":  # heard on the next line, after the next pulse
+            shown_line, shown_us = min(line + 1, v.plan.n_lines - 1), delay_us - v.plan.pulse_interval_us
         rows.append(
             Echo(
                 solid=names[history[-1]],
                 origin_class=origin_class,
                 order=int(row[4]),
                 true_mm=_nearest_sample(made, history[-1], line),
-                displayed_mm=_displayed(made, line, time_us),
-                level_db=_level(made, size, time_us),
-                delay_us=time_us,
+                displayed_mm=_displayed(made, shown_line, shown_us),
+                level_db=_level(made, size, shown_us),
+                delay_us=delay_us,
                 path=" - ".join(["face", *(names[h] for h in history), "face"]),
             )  # fmt: skip
         )
@@ -171,8 +215,10 @@ def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
             name, via = truth.legend[int(region)].name, int(np.median(truth.via[pixels]))
             order = int(np.median(truth.order[pixels]))
             turn = truth.legend[via].name if via in truth.legend else "unknown"
-            way = f"face - {turn} - {name}" if origin_class != "direct" else f"face - {name}"
-            depth = float(np.median(made.scan.sample[0][pixels])) * made.first.plan.sample_us
+            way = f"face - {turn} - {name}" if via else f"face - {name}"
+            delay_us = float(np.median(made.scan.sample[0][pixels])) * made.first.plan.sample_us
+            if origin_class == "range_ambiguity":
+                delay_us += made.first.plan.pulse_interval_us
             rows.append(
                 Echo(
                     solid=name,
@@ -181,7 +227,7 @@ def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
                     true_mm=(float(np.nanmean(place[:, 0])), float(np.nanmean(place[:, 2]))),
                     displayed_mm=(float(x[pixels].mean()), float(z[pixels].mean())),
                     level_db=float(10 * np.log10(np.mean(10 ** (level_db[pixels] / 10)))),
-                    delay_us=depth,
+                    delay_us=delay_us,
                     path=f"{way} - face",
                 )  # fmt: skip
             )

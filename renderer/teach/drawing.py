@@ -27,7 +27,7 @@ from renderer.teach.page import (
 )
 from renderer.teach.paths import Leg, Path
 from renderer.teach.placing import Box, Wish, place_labels
-from renderer.teach.type import LINE_HEIGHT, block_size, text_width, wrapped
+from renderer.teach.type import LINE_HEIGHT, block_size, cut, wrapped
 from renderer.trace.tables import Q_REGION, Q_X, Q_Y, Q_Z
 
 NAMES_WIDTH, TABLE_WIDTH = 150.0, 372.0
@@ -291,7 +291,7 @@ def _table(page: Page, case: Case, legs: Sequence[Leg], left: float, y: float, w
     """The table of legs; where it ends."""
     size = SMALL_SIZE
     heads = case.words("cause.head").split("|")
-    stops = [0.0, 22.0, 0.45 * width, 0.58 * width, 0.70 * width, 0.73 * width]
+    stops = [0.0, 22.0, 0.40 * width, 0.55 * width, 0.70 * width, 0.73 * width]
     for k, head in enumerate(heads):
         align = "right" if k in (2, 3, 4) else "left"
         page.text(left + stops[k], y, "" if k == 0 else head, size, weight="bold", ha=align)
@@ -300,7 +300,7 @@ def _table(page: Page, case: Case, legs: Sequence[Leg], left: float, y: float, w
     for number, leg in enumerate(shown, start=1):
         end = wrapped(_event(case, leg), width - stops[5], size)
         cells = [
-            str(number), _cut(case.region_said(leg.region), 0.30 * width, size), case.words("mm", value=leg.length_mm),
+            str(number), cut(case.region_said(leg.region), 0.20 * width, size), case.words("mm", value=leg.length_mm),
             case.words("us", value=leg.time_us), case.words("db", value=leg.loss_db),
         ]  # fmt: skip
         for k, cell in enumerate(cells):
@@ -312,15 +312,6 @@ def _table(page: Page, case: Case, legs: Sequence[Leg], left: float, y: float, w
         page.text(left, y, case.words("more.legs", count=len(legs) - len(shown)), size)
         y += size * LINE_HEIGHT
     return y
-
-
-def _cut(text: str, width: float, size: float) -> str:
-    """A text cut to a width, with dots where it was longer."""
-    if text_width(text, size) <= width:
-        return text
-    while text and text_width(text + "…", size) > width:
-        text = text[:-1]
-    return text + "…"
 
 
 def _event(case: Case, leg: Leg) -> str:

@@ -68,8 +68,9 @@ def find_all(frame: Frame, shows: Sequence[str], words: Words) -> list[Finding]:
     solids = list(solid_findings(frame, words))
     false = sorted(class_findings(frame, shows, words), key=lambda f: -f.weight)
     effects = [f for name in EFFECTS if name in shows for f in effect_findings(frame, name, words)]
-    if "beam_width" in shows:
-        effects += smeared_findings(frame, solids, words)
+    if "beam_width" in shows and (smeared := smeared_findings(frame, solids, words)):
+        false = [f for f in false if f.name != "beam_width"]
+        effects += smeared
     return [*solids, *false[:MOST_FALSE], *effects]
 
 
@@ -193,8 +194,7 @@ def smeared_findings(frame: Frame, solids: Sequence[Finding], words: Words) -> l
             width, mask = shown_width(frame, echo.displayed_mm)
         except SettingError:  # lost in speckle or noise
             continue
-        thick = 2 * np.sqrt(np.count_nonzero(frame.truth.there == number) / np.pi) * pixel_mm(frame)
-        text = words("effect.beam_width", solid=solid.name, true=float(thick), shown=width)
+        text = words("effect.beam_width", solid=solid.name, shown=width)
         found.append(Finding("effect", "beam_width", solid.name, text, mask, weight=width))
     found.sort(key=lambda f: -f.weight)
     return found[:1] + found[1:][-1:]

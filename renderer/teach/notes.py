@@ -39,16 +39,16 @@ def echo_rows(scene: Scene, frame: Frame, words: Words) -> list[str]:
     seen = [e for e in frame.echoes if e.level_db > frame.truth.floor_db][:MOST_ROWS]
     for echo in seen:
         cells = [
-            words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(echo.true_mm[1], words),
-            _cm(echo.displayed_mm[1], words), f"{echo.delay_us:.2f}", words("db", value=echo.level_db),
+            words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(echo.true_mm[1]),
+            _cm(echo.displayed_mm[1]), f"{echo.delay_us:.2f}", words("level", value=echo.level_db),
             closed_form(scene, frame, echo, words),
         ]  # fmt: skip
         rows.append(f"| {' | '.join(cells)} |")
     return rows
 
 
-def _cm(value_mm: float, words: Words) -> str:
-    return words("cm", value=value_mm / 10) if math.isfinite(value_mm) else "–"
+def _cm(value_mm: float) -> str:
+    return f"{value_mm / 10:.2f}" if math.isfinite(value_mm) else "–"
 
 
 def closed_form(scene: Scene, frame: Frame, echo: Echo, words: Words) -> str:
@@ -56,7 +56,7 @@ def closed_form(scene: Scene, frame: Frame, echo: Echo, words: Words) -> str:
     c = scene.scan.assumed_speed_mm_per_us
     turns = echo.path.split(" - ")[1:-1]
     if echo.origin_class == "direct":
-        off = math.dist(echo.true_mm, echo.displayed_mm)
+        off = abs(echo.true_mm[1] - echo.displayed_mm[1])
         pose_moved = any((scene.pose.slide_mm, scene.pose.lift_mm, scene.pose.rock_rad, scene.pose.fan_rad, scene.pose.turn_rad))
         return words("why.speed", c=c) if off > 0.6 and not pose_moved else words("why.direct")
     if echo.origin_class == "reverberation" and len({t for t in turns if t != "face"}) == 1 and "face" in turns:

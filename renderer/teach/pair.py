@@ -7,10 +7,12 @@ from renderer.teach.look import Look
 from renderer.teach.page import BOTTOM, MARGIN, SMALL_SIZE, TOP, WIDTH, Page, draw_picture, extent_mm, fit
 from renderer.teach.placing import Box
 from renderer.teach.remedies import Comparison
+from renderer.teach.type import wrapped
 from renderer.teach.words import Words
 
 TEXT_WIDTH = 236.0
-GUTTER = 48.0
+BENEATH = 138.0
+GUTTER_LEFT, GUTTER_RIGHT = 30.0, 46.0
 
 
 def draw_remedy(scene: Scene, found: Comparison, look: Look, words: Words) -> Page:
@@ -20,33 +22,43 @@ def draw_remedy(scene: Scene, found: Comparison, look: Look, words: Words) -> Pa
     extents = [extent_mm(f) for f in (found.before, found.after)]
     x_mm = min(e[0][0] for e in extents), max(e[0][1] for e in extents)
     z_mm = min(e[1][0] for e in extents), max(e[1][1] for e in extents)
-    top = TOP + 40
-    width = (WIDTH - 2 * MARGIN - TEXT_WIDTH - 20 - 2 * GUTTER - 46) / 2
-    for k, (frame, key, focus) in enumerate((
-        (found.before, "remedy.before", scene.scan.focus_mm), (found.after, "remedy.after", found.scene_after.scan.focus_mm)
-    )):  # fmt: skip
-        room = Box(MARGIN + GUTTER - 12 + k * (width + GUTTER + 46), top, width, BOTTOM - top - 8)
-        placement = fit(x_mm, z_mm, room)
-        draw_picture(page, frame, placement, words, focus_mm=focus)
-        text = words(key, name=found.remedy.name)
-        page.paragraph(Box(placement.box.left, placement.box.top - 42, placement.box.width + 30, 0), text, 13.0, weight="bold")
-    _tell(page, found, words)
+    # Beside upright pictures there is room for the words; wide ones have them beneath
+    beneath = x_mm[1] - x_mm[0] > z_mm[1] - z_mm[0]
+    top, foot = TOP + 40, BOTTOM - (BENEATH if beneath else 8)
+    room = WIDTH - 2 * MARGIN - (0 if beneath else TEXT_WIDTH + 12)
+    width = room / 2 - GUTTER_LEFT - GUTTER_RIGHT
+    pictures = (
+        (found.before, "remedy.before", scene.scan.focus_mm),
+        (found.after, "remedy.after", found.scene_after.scan.focus_mm),
+    )
+    for k, (frame, key, focus) in enumerate(pictures):
+        place = fit(x_mm, z_mm, Box(MARGIN + GUTTER_LEFT + k * room / 2, top, width, foot - top))
+        draw_picture(page, frame, place, words, focus_mm=focus)
+        head = Box(place.box.left - GUTTER_LEFT + 8, place.box.top - 42, width + GUTTER_LEFT + GUTTER_RIGHT - 16, 0)
+        line = wrapped(words(key, name=found.remedy.name), head.width, 13.0, True)[0]
+        page.text(head.left, head.top, line, 13.0, weight="bold")
+    _tell(page, found, words, foot + 16 if beneath else None)
     page.caution(words("caution"))
     return page
 
 
-def _tell(page: Page, found: Comparison, words: Words) -> None:
-    """Changed, does, worse: three blocks down the right side."""
+def _tell(page: Page, found: Comparison, words: Words, beneath: float | None) -> None:
+    """Changed, does, worse: three blocks down the right side, or side by side beneath."""
     left, y = WIDTH - MARGIN - TEXT_WIDTH, TOP + 6
-    for key, lines, colour in (
+    column = (WIDTH - 2 * MARGIN) / 3
+    blocks = (
         ("remedy.changed", found.changed, page.look.ink),
         ("remedy.gain", found.better, page.look.accent),
         ("remedy.worse", found.worse, page.look.warn),
-    ):
+    )
+    for k, (key, lines, colour) in enumerate(blocks):
+        if beneath is not None:
+            left, y = MARGIN + k * column, beneath
         page.text(left, y, words(key), 14.0, weight="bold", color=colour)
         y += 14.0 * 1.55
         for line in lines:
-            y += page.paragraph(Box(left, y, TEXT_WIDTH, 0), line, 12.5) + 4
+            y += page.paragraph(Box(left, y, column - 16 if beneath else TEXT_WIDTH, 0), line, 12.0) + 3
         y += 14
-    page.paragraph(Box(left, y, TEXT_WIDTH, 0), words("remedy.scale"), SMALL_SIZE,
-                   color=page.look.faint)  # fmt: skip
+    if beneath is not None:
+        left, y = MARGIN, BOTTOM - SMALL_SIZE
+    page.paragraph(Box(left, y, WIDTH - MARGIN - left, 0), words("remedy.scale"), SMALL_SIZE, color=page.look.faint)

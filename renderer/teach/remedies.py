@@ -10,10 +10,13 @@ import numpy as np
 
 from renderer.flow import render, render_series
 from renderer.frame.frame import Frame
+from renderer.probe.plan import world_from_probe
+from renderer.scene.format_scene import SceneRow
 from renderer.scene.names import show
 from renderer.scene.parts import Remedy, thaw
 from renderer.scene.scene import Scene
-from renderer.teach.findings import EFFECTS, effect_values, named_regions, pixel_mm, solid_findings
+from renderer.scene.settings import setting_place
+from renderer.teach.findings import EFFECTS, Finding, Mask, effect_values, find_all, named_regions, pixel_mm, solid_findings
 from renderer.teach.words import Words
 
 WORSE_DB, WORSE_MM = 1.0, 3.0  # less than this is not told
@@ -48,8 +51,10 @@ def try_remedy(scene: Scene, before: Frame, remedy: Remedy, words: Words, *, see
         settings, after, note = _best_of_sweep(scene, before, remedy, words, seed)
     scene_after = scene.with_settings(settings)
     changed = (*setting_lines(scene, settings, words), *note)
-    better, change = _told_changes(scene, before, after, words)
-    worse = _worse(scene, scene_after, before, after, words)
+    better, worse, change = _told_changes(scene, before, after, words, moved=scene.pose != scene_after.pose)
+    better += _moved_images(scene, scene_after, before, after, words)
+    worse += _worse(scene, before, after, words, moved=scene.pose != scene_after.pose)
+    worse = worse or (words("remedy.nothing_worse"),)
     return Comparison(remedy, before, after, scene_after, changed, better, worse, change)
 
 
@@ -108,9 +113,17 @@ def setting_lines(scene: Scene, settings: Mapping[str, Any], words: Words) -> tu
 
 
 def current(scene: Scene, path: str) -> Any:
-    """The value of a setting as the scene's file has it; None where it is left to its default."""
-    from renderer.scene.settings import setting_place
+    """The value of a setting: as the scene's file has it, else its default; None where that depends on others."""
+    found = _written(scene, path)
+    root, _, key = path.partition(".")
+    if found is not None or "." in key or root not in SceneRow.model_fields:
+        return found
+    field = getattr(SceneRow.model_fields[root].annotation, "model_fields", {}).get(key)
+    return None if field is None or field.is_required() else field.get_default(call_default_factory=True)
 
+
+def _written(scene: Scene, path: str) -> Any:
+    """The value of a setting in the scene's file, or None."""
     tree = thaw(scene.tree)
     node: Any = tree
     for part in setting_place(tree, path):
@@ -132,47 +145,106 @@ def said(value: Any, words: Words) -> str:
     return show(value).strip("'")
 
 
-def _told_changes(scene: Scene, before: Frame, after: Frame, words: Words) -> tuple[tuple[str, ...], dict[str, float]]:
-    """What the remedy does to the classes and effects that the scene exists to show."""
-    lines, change = [], {}
+def _told_changes(
+    scene: Scene, before: Frame, after: Frame, words: Words, *, moved: bool
+) -> tuple[tuple[str, ...], tuple[str, ...], dict[str, float]]:
+    """What the remedy does to the classes and effects that the scene exists to show: better, worse, numbers."""
+    better: list[str] = []
+    worse: list[str] = []
+    change = {}
     for name in scene.shows:
         said_name = words.name(name)
         if name in before.truth.share:
             change[name] = in_db(energy(after, name), energy(before, name))
             key = "remedy.class_gone" if change[name] < GONE_DB else "remedy.class_db"
-            lines.append(words(key, name=said_name, change=change[name]))
+            line = words(key, name=said_name, change=change[name])
+            (worse if change[name] > WORSE_DB else better).append(line)
         elif name in ("speed", "refraction"):
-            old, new = (_largest(frame, name) for frame in (before, after))
+            old, new = shifts_mm(before, after, name, moved=moved)
             change[name] = new - old
-            lines.append(words("remedy.shift", name=said_name, old=old, new=new))
+            key = "remedy.shift.most" if moved else "remedy.shift"
+            (worse if new > old + 0.3 else better).append(words(key, name=said_name, old=old, new=new))
         elif name in EFFECTS:
-            old, new = (_area(frame, name) for frame in (before, after))
-            change[name] = _level_within(after, before, name)
-            lines.append(words("remedy.class_db", name=said_name, change=change[name]))
-            lines.append(words("remedy.area", name=said_name, old=old, new=new))
-    return tuple(lines), change
+            lines, change[name] = _effect_lines(before, after, name, words, moved=moved)
+            better += lines
+    return tuple(better), tuple(worse), change
 
 
-def _largest(frame: Frame, name: str) -> float:
-    """Displacement that only a twentieth of the picture exceeds, mm."""
-    values = np.abs(effect_values(frame, name))[frame.in_view]
+def shifts_mm(before: Frame, after: Frame, name: str, *, moved: bool) -> tuple[float, float]:
+    """Mean displacement of true echoes before and after, where it was; if the probe moved, the largest anywhere."""
+    if moved or before.image.shape != after.image.shape:
+        return _largest(before, name), _largest(after, name)
+    mask = before.truth.mask(name) & _true_echoes(before) & _true_echoes(after)
+    return tuple(_mean(np.abs(effect_values(f, name)), mask) for f in (before, after))  # type: ignore[return-value]
+
+
+def _true_echoes(frame: Frame) -> Mask:
+    """Pixels that true echoes own: displacements elsewhere belong to nothing that is seen."""
+    return np.asarray(frame.truth.mask("direct") & frame.in_view)
+
+
+def _mean(values: Any, mask: Mask) -> float:
+    """Mean of finite values within a mask, 0 where there are none."""
+    own = values[mask & np.isfinite(values)]
+    return float(own.mean()) if own.size else 0.0
+
+
+def _largest(frame: Frame, name: str, within: Mask | None = None) -> float:
+    """Displacement of true echoes that only a twentieth of them exceeds, mm."""
+    mask = _true_echoes(frame) if within is None else _true_echoes(frame) & within
+    values = np.abs(effect_values(frame, name))[mask]
     return float(np.nanpercentile(values, 95)) if np.isfinite(values).any() else 0.0
+
+
+def _effect_lines(
+    before: Frame, after: Frame, name: str, words: Words, *, moved: bool
+) -> tuple[list[str], float]:
+    """Size of an effect and brightness where it was, or its area where the probe moved."""
+    said_name = words.name(name)
+    area = words("remedy.area", name=said_name, old=_area(before, name), new=_area(after, name))
+    mask = before.truth.mask(name) & before.in_view
+    if moved or before.image.shape != after.image.shape or not mask.any():
+        return [area], 0.0
+    mask &= after.in_view
+    change = _mean(effect_values(after, name), mask) - _mean(effect_values(before, name), mask)
+    level = in_db(_mean(10 ** (after.level_db / 10.0), mask), _mean(10 ** (before.level_db / 10.0), mask))
+    lines = [words("remedy.class_db", name=said_name, change=change)] if abs(change) > 0.05 else []
+    lines.append(words("remedy.level", name=said_name, change=level))
+    return ([*lines, area] if _area(before, name) != _area(after, name) else lines), change
+
+
+def _moved_images(scene: Scene, changed: Scene, before: Frame, after: Frame, words: Words) -> tuple[str, ...]:
+    """How far false images move in the phantom while what they are of stays, and solids no longer shown twice."""
+    old, new = (find_all(f, scene.shows, words) for f in (before, after))
+    lines = []
+    for name in dict.fromkeys(f.name for f in old if f.kind == "solid"):
+        n, m = (sum(f.kind == "solid" and f.name == name for f in found) for found in (old, new))
+        if n > 1 and 0 < m < n:
+            lines.append(words("remedy.once" if m == 1 else "remedy.copies", solid=name, old=n, new=m))
+    if scene.pose == changed.pose:
+        return tuple(lines)
+    places = [{(f.kind, f.text): world_place(s, b, f) for f in found} for s, b, found in
+              ((scene, before, old), (changed, after, new))]  # fmt: skip
+    for finding in old:
+        key, own = ("class", finding.text), ("solid", finding.solid)
+        if finding.kind == "class" and finding.name in scene.shows and all(key in p and own in p for p in places):
+            false, true = (float(np.hypot(*(places[0][k] - places[1][k])[[0, 2]])) for k in (key, own))
+            lines.append(words("remedy.moves", finding=finding.text, solid=finding.solid, false=false, true=true))
+    return tuple(dict.fromkeys(lines))
+
+
+def world_place(scene: Scene, frame: Frame, finding: Finding) -> Any:
+    """Where the middle of a finding is shown, in the world, mm (3,)."""
+    rows, columns = np.nonzero(finding.mask)
+    rotation, shift = world_from_probe(scene.pose)
+    return rotation @ np.array([frame.x_mm[columns].mean(), 0.0, frame.z_mm[rows].mean()]) + shift
 
 
 def _area(frame: Frame, name: str) -> float:
     return float(np.count_nonzero(frame.truth.mask(name) & frame.in_view)) * pixel_mm(frame) ** 2
 
 
-def _level_within(after: Frame, before: Frame, name: str) -> float:
-    """Change of an effect's mean size within where it was, dB; where the picture moved, of its mean anywhere."""
-    if after.image.shape == before.image.shape:
-        mask = before.truth.mask(name) & before.in_view & after.in_view
-        if mask.any():
-            return float(np.nanmean(effect_values(after, name)[mask]) - np.nanmean(effect_values(before, name)[mask]))
-    return 0.0
-
-
-def _worse(scene: Scene, changed: Scene, before: Frame, after: Frame, words: Words) -> tuple[str, ...]:
+def _worse(scene: Scene, before: Frame, after: Frame, words: Words, *, moved: bool) -> tuple[str, ...]:
     """What the remedy costs: other classes that rise, true echoes that fall, depth, and what is no longer seen."""
     lines = []
     total = [sum(energy(f, n) for n in f.truth.share) for f in (before, after)]
@@ -192,16 +264,22 @@ def _worse(scene: Scene, changed: Scene, before: Frame, after: Frame, words: Wor
         old, new = _area(before, name), _area(after, name)
         if new > 1.3 * old + 20.0:
             lines.append(words("remedy.area", name=words.name(name), old=old, new=new))
+    same = not moved and before.image.shape == after.image.shape
     for name in ("speed", "refraction"):
-        if name not in scene.shows and _largest(after, name) > _largest(before, name) + 0.3:
-            lines.append(words("remedy.shift", name=words.name(name), old=_largest(before, name), new=_largest(after, name)))
+        if name in scene.shows and not same:
+            continue
+        elsewhere = ~before.truth.mask(name) if name in scene.shows else None
+        old, new = (_largest(f, name, elsewhere) for f in (before, after))
+        if new > old + 0.3:
+            key = "remedy.shift.elsewhere" if name in scene.shows else "remedy.shift.most"
+            lines.append(words(key, name=words.name(name), old=old, new=new))
     deep = [penetration_mm(f) for f in (before, after)]
     if deep[1] < deep[0] - WORSE_MM:
         lines.append(words("remedy.penetration", old=deep[0], new=deep[1]))
     lost = _names_in_view(before, words) - _names_in_view(after, words)
     if lost:
         lines.append(words("remedy.out_of_view", names=", ".join(sorted(lost))))
-    return tuple(lines) or (words("remedy.nothing_worse"),)
+    return tuple(lines)
 
 
 def _names_in_view(frame: Frame, words: Words) -> set[str]:

@@ -46,3 +46,12 @@ def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[st
 def block_size(lines: list[str], size: float, bold: bool = False) -> tuple[float, float]:
     """Width and height of lines of text set under each other, points."""
     return max(text_width(line, size, bold) for line in lines), len(lines) * size * LINE_HEIGHT
+
+
+def cut(text: str, width: float, size: float) -> str:
+    """A text cut to a width, with dots where it was longer."""
+    if text_width(text, size) <= width:
+        return text
+    while text and text_width(text + "…", size) > width:
+        text = text[:-1]
+    return text + "…"
