@@ -254,6 +254,109 @@ def explain(
         click.echo(f"{row['level_db']:7.1f} dB  {row['class']}: {row['path']}")
 
 
+formatted = click.option(
+    "--format",
+    "formats",
+    default="png",
+    metavar="LIST",
+    help="Formats of the pages, with commas between: png, svg, pdf. PNG where not said.",
+)
+darkened = click.option("--dark", is_flag=True, help="Pages for a dark room.")
+placed = click.option(
+    "--out", "folder", default=".", metavar="DIR", help="Folder of the files; this one by default."
+)
+
+
+@commands.command(
+    help=f"""Make slide-ready pages of a scene.
+
+The picture with labels, its twin without a clue, a pair that reveals what is false, how the sound made
+it, and the picture after each remedy; with notes in numbers.
+
+{CAUTION}"""
+)
+@click.argument("scene")
+@changed
+@seeded
+@placed
+@formatted
+@darkened
+@click.option("--no-remedies", is_flag=True, help="Leave the remedies out; each costs another picture.")
+@as_json
+def figure(
+    scene: str,
+    changes: tuple[str, ...],
+    seed: int | None,
+    folder: str,
+    formats: str,
+    dark: bool,
+    no_remedies: bool,
+    as_json: bool,
+) -> None:
+    """Write labelled pages of a scene."""
+    ready = _ready_scene(scene, changes)
+    _refuse_file(Path(folder))
+    teach = _teacher(formats)
+    made = teach.figure(ready, seed=seed, dark=dark, remedies=not no_remedies)
+    _print_written(made.write(folder, formats.split(",")), as_json)
+
+
+@commands.command(
+    help=f"""Run one or two settings through their values.
+
+--vary machine.gain_db=-20:20:9 (from, to, number of pictures), --vary machine.grey_map=soft,linear, or a
+place in a list: --vary 'solids.grape.centre_mm[0]=-12:12:5'. Gives a contact sheet, curves, a table, a
+cine, and one HTML file with a slider.
+
+{CAUTION}"""
+)
+@click.argument("scene")
+@click.option("--vary", "axes", multiple=True, required=True, metavar="PATH=VALUES", help="What to vary; once or twice.")
+@changed
+@seeded
+@placed
+@formatted
+@darkened
+@click.option("--film", is_flag=True, help="Also write the cine as MP4.")
+@as_json
+def sweep(
+    scene: str,
+    axes: tuple[str, ...],
+    changes: tuple[str, ...],
+    seed: int | None,
+    folder: str,
+    formats: str,
+    dark: bool,
+    film: bool,
+    as_json: bool,
+) -> None:
+    """Write the pictures and curves of a sweep."""
+    ready = _ready_scene(scene, changes)
+    _refuse_file(Path(folder))
+    teach = _teacher(formats, film=film)
+    made = teach.sweep(ready, axes, seed=seed)
+    _print_written(teach.write_sweep(made, folder, formats.split(","), dark=dark, film=film), as_json)
+
+
+def _teacher(formats: str, *, film: bool = False) -> Any:
+    """The package that draws pages, loaded only where it is needed; extras and formats are asked for first."""
+    needs = importlib.import_module("renderer.teach.needs")
+    needs.checked_formats(formats.split(","))
+    needs.need_figures()
+    if film:
+        needs.need_video()
+    _renderer()
+    return importlib.import_module("renderer.teach")
+
+
+def _print_written(written: Sequence[Path], wanted_json: bool) -> None:
+    if wanted_json:
+        _print_json({"written": [str(path) for path in written]})
+        return
+    for path in written:
+        click.echo(f"wrote {path}")
+
+
 def _refuse_file(folder: Path) -> None:
     """Say that a folder is wanted before a picture is made, and not afterwards."""
     if folder.exists() and not folder.is_dir():

@@ -16,8 +16,8 @@ from typing import Any
 import numba
 
 _SOURCE = Path(__file__).parent
-# What is made with frames holds no kernel and is called by none: an edit there must not cost a minute.
-_WITHOUT_KERNELS = ("teach",)
+# These hold no kernel and are called by none: an edit there must not cost a minute.
+_WITHOUT_KERNELS = ("teach", "cli.py", "__main__.py")
 
 
 def source_digest() -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
-from renderer.errors import SettingError
 from renderer.frame.frame import CAUTION
 from renderer.teach.curves import show_value
 from renderer.teach.look import Look
+from renderer.teach.needs import need_video
 from renderer.teach.page import BOTTOM, MARGIN, SMALL_SIZE, TOP, WIDTH, Page
 from renderer.teach.placing import Box
 from renderer.teach.sweeps import Shot, Sweep
@@ -122,18 +121,6 @@ def write_gif(result: Sweep, path: Path, words: Words) -> None:
     durations = [int(1000 * FRAME_S * (HELD if k in ends else 1)) for k in order]
     first, *rest = [pictures[k] for k in order]
     first.save(path, format="GIF", save_all=True, append_images=rest, duration=durations, loop=0, comment=CAUTION.encode())
-
-
-def need_video() -> None:
-    """Say how to install the writer of films where it is missing.
-
-    Raises
-    ------
-    SettingError
-        With the command that installs it.
-    """
-    if find_spec("imageio") is None or find_spec("imageio_ffmpeg") is None:
-        raise SettingError("films need imageio with ffmpeg: pip install 'echowright[video]'")
 
 
 def write_mp4(result: Sweep, path: Path, words: Words) -> None:

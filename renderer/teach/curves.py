@@ -21,7 +21,12 @@ from renderer.teach.type import cut
 from renderer.teach.words import Words
 
 MOST_SERIES, MOST_PANELS = 5, 6
-ORDER = ("share", "place_x", "place_z", "width", "contrast", "gcnr", "penetration", "cnr", "level")
+ORDER = ("place_x", "place_z", "share", "width", "contrast", "gcnr", "grey", "clipped", "penetration", "cnr", "level")
+# A panel spans at least this much, so that what hardly changes looks flat; below it the panel comes last
+LEAST_SPAN = {
+    "place_x": 4.0, "place_z": 4.0, "share": 0.5, "width": 0.4, "contrast": 3.0, "gcnr": 0.2, "grey": 20.0, "clipped": 4.0,
+    "penetration": 10.0, "cnr": 0.5, "level": 3.0,
+}  # fmt: skip
 LINES: tuple[tuple[str, str, Any], ...] = (
     ("#0B5C8E", "o", "solid"), (RED, "s", (0, (5, 2))), (GREEN, "^", (0, (1, 1.2))), (PINK, "D", (0, (5, 2, 1, 2))),
     (ORANGE, "v", (0, (8, 2))), (SKY, "P", (0, (2, 2))),
@@ -55,26 +60,29 @@ def panels(result: Sweep) -> list[Panel]:
         series = [Series(series_name(key, words), result.curve(key)) for key in keys]
         series = [s for s in series if np.isfinite(s.values).sum() >= 2]
         if not quantity.startswith("place"):
-            series.sort(key=lambda s: -float(np.nanmax(s.values) - np.nanmin(s.values)))
+            first = {words.name(name) for name in result.scene.shows} if quantity == "share" else set()
+            series.sort(key=lambda s: (s.name not in first, -span(s)))
         if series:
             made.append(Panel(quantity, words(f"sweep.{quantity}"), tuple(series[:MOST_SERIES])))
+    made.sort(key=lambda p: max(span(s) for s in p.series) < LEAST_SPAN[p.quantity])
     return made[:MOST_PANELS]
+
+
+def span(series: Series) -> float:
+    """By how much a curve changes."""
+    return float(np.nanmax(series.values) - np.nanmin(series.values))
 
 
 def _false_and_true(keys: Sequence[Key], result: Sweep) -> list[Key]:
     """Places of solids that have a false image in the sweep, each with its images; all others are left out."""
-    names = [key[1] for key in keys]
-    false = [n for n in names if any(n != other and other in n for other in names)]
-    chosen: list[str] = []
-    for name in false:
-        own = max((other for other in names if other != name and other in name), key=len)
-        chosen += [n for n in (own, name) if n not in chosen]
-    return [key for key in keys for n in chosen if key[1] == n]
+    images = {text: solid for shot in result.shots for text, solid in shot.images.items()}
+    wanted = dict.fromkeys(name for text, solid in images.items() for name in (solid, text))
+    return [key for name in wanted for key in keys if key[1] == name]
 
 
 def series_name(key: Key, words: Words) -> str:
     """What a curve is of."""
-    return words.name(key[1]) if key[0] == "share" else key[1] or words(f"sweep.{key[0]}")
+    return words.name(key[1]) if key[0] in ("share", "clipped") else key[1] or words(f"sweep.{key[0]}")
 
 
 def draw_curves(result: Sweep, look: Look, words: Words) -> Page:
@@ -153,8 +161,11 @@ def _scale(axes: Any, panel: Panel, lines: Sequence[Series], axis: Axis, places:
     if panel.quantity == "share" and len(positive) and high / max(float(positive.min()), 1e-3) > 30:
         axes.set_yscale("log")
         axes.set_ylim(max(float(positive.min()), 1e-3) / 1.5, high * 1.5)
+        axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+        axes.yaxis.set_minor_formatter(lambda value, _: "")
     else:
-        room = 0.08 * (high - low) or 0.1 * max(abs(high), 1.0)
+        lack = max(LEAST_SPAN[panel.quantity] - (high - low), 0.0)
+        room = 0.08 * (high - low) + 0.5 * lack
         axes.set_ylim(low - room, high + room)
     edge = 0.04 * (max(places) - min(places))
     axes.set_xlim(min(places) - edge, max(places) + edge)

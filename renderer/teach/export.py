@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,26 +14,6 @@ from renderer.frame.manifest import program_version
 from renderer.frame.store import write_whole
 from renderer.teach.look import DPI, Look, drawing
 from renderer.teach.page import Page
-
-FORMATS = ("png", "svg", "pdf")
-
-
-def checked_formats(formats: Iterable[str]) -> tuple[str, ...]:
-    """Formats, each of them known, each once.
-
-    Raises
-    ------
-    SettingError
-        If one is not known, or there are none.
-    """
-    wanted = tuple(dict.fromkeys(formats))
-    for name in wanted:
-        if name not in FORMATS:
-            raise SettingError(f"unknown format '{name}'; there are: {', '.join(FORMATS)}")
-    if not wanted:
-        raise SettingError(f"at least one format is wanted: {', '.join(FORMATS)}")
-    return wanted
-
 
 def save_page(page: Page, path: Path, look: Look, *, title: str, alt: str) -> None:
     """Write a page in the format of its ending, with title, alternative text and caution."""

@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from importlib.util import find_spec
 from typing import Any
 
-from renderer.errors import SettingError
+from renderer.teach.needs import need_figures
 
 FONT = "DejaVu Sans"  # comes with the drawing library; embedded in PDF
 FALLBACK = ["DejaVu Sans", "Verdana", "Arial", "sans-serif"]
@@ -70,18 +69,6 @@ def style_of(name: str) -> tuple[str, tuple[float, ...]]:
 def dash(pattern: tuple[float, ...]) -> Any:
     """A dash pattern as the drawing library takes it."""
     return (0, pattern) if pattern else "solid"
-
-
-def need_figures() -> None:
-    """Say how to install the drawing library where it is missing.
-
-    Raises
-    ------
-    SettingError
-        With the command that installs it.
-    """
-    if find_spec("matplotlib") is None:
-        raise SettingError("figures need matplotlib: pip install 'echowright[figures]'")
 
 
 @contextmanager

@@ -7,9 +7,10 @@ from functools import partial
 from pathlib import Path
 
 from renderer.teach import look as looks
-from renderer.teach.album import draw_contact, need_video, write_gif, write_mp4
+from renderer.teach.album import draw_contact, write_gif, write_mp4
 from renderer.teach.curves import csv_text, draw_curves, show_value
-from renderer.teach.export import checked_formats, save_page, write_files
+from renderer.teach.export import save_page, write_files
+from renderer.teach.needs import checked_formats, need_figures, need_video
 from renderer.teach.page import Page
 from renderer.teach.slider import slider_page
 from renderer.teach.sweeps import Sweep
@@ -25,7 +26,7 @@ def write_sweep(
     SettingError
         If a format is not known, an extra is missing, or the folder cannot be written to.
     """
-    looks.need_figures()
+    need_figures()
     if film:
         need_video()
     wanted, words = checked_formats(formats), result.words

@@ -61,6 +61,7 @@ class Shot:
     extent_mm: tuple[float, float, float, float]
     readings: Mapping[Key, float]
     findings: tuple[str, ...]
+    images: Mapping[str, str]  # false image to the solid that it is of
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,14 +180,21 @@ def take_shot(
               float(frame.z_mm[0]) - half)  # fmt: skip
     findings = find_all(frame, scene.shows, words)
     return Shot(dict(change), values, np.array(frame.image), extent, readings(scene, frame, findings),
-                tuple(dict.fromkeys(f.text for f in findings)))  # fmt: skip
+                tuple(dict.fromkeys(f.text for f in findings)), images_of(frame, findings))  # fmt: skip
+
+
+def images_of(frame: Frame, findings: Sequence[Finding]) -> dict[str, str]:
+    """False images of named solids: what each is called, and the solid."""
+    named = named_regions(frame).values()
+    return {f.text: f.solid for f in findings if f.kind == "class" and f.solid in named}
 
 
 def readings(scene: Scene, frame: Frame, findings: Sequence[Finding]) -> dict[Key, float]:
     """All that is read in one picture.
 
-    ``share`` of a class in the picture's energy, %; ``level`` of the picture, dB; ``contrast`` (dB),
-    ``cnr`` and ``gcnr`` of solids against what surrounds them; ``width`` of wires (mm);
+    ``share`` of a class in the picture's energy, %; ``level`` of the picture, dB; ``clipped`` pixels that are
+    black or white, %; ``contrast`` (dB), ``cnr``, ``gcnr`` and ``grey`` (difference of grey values) of
+    solids against what is beside them; ``width`` of wires (mm);
     ``penetration`` (mm); ``place_x`` and ``place_z``: where solids and their false images are shown, in
     the phantom (mm).
     """
@@ -199,8 +207,11 @@ def readings(scene: Scene, frame: Frame, findings: Sequence[Finding]) -> dict[Ke
     power = 10.0 ** (frame.level_db[frame.in_view] / 10.0)
     found["level", ""] = 10 * math.log10(max(float(power.mean()), 1e-30))
     found["penetration", ""] = penetration_mm(frame)
+    shown = frame.image[frame.in_view]
+    found["clipped", "black"] = 100 * float((shown == 0).mean())
+    found["clipped", "white"] = 100 * float((shown == 255).mean())
     for name, values in solid_contrasts(frame).items():
-        for quantity, value in zip(("contrast", "cnr", "gcnr"), values, strict=True):
+        for quantity, value in zip(("contrast", "cnr", "gcnr", "grey"), values, strict=True):
             found[quantity, name] = value
     for name, width in wire_widths(frame).items():
         found["width", name] = width
@@ -212,10 +223,11 @@ def readings(scene: Scene, frame: Frame, findings: Sequence[Finding]) -> dict[Ke
     return found
 
 
-def solid_contrasts(frame: Frame) -> dict[str, tuple[float, float, float]]:
-    """Contrast (dB), CNR and gCNR of each solid that is large enough, against the ring round it.
+def solid_contrasts(frame: Frame) -> dict[str, tuple[float, float, float, float]]:
+    """Contrast (dB), CNR, gCNR and difference of grey of each solid that is large enough, against what is beside it.
 
-    Levels are those of the picture before the grey map. CNR takes envelopes.
+    Contrast and CNR are those of the envelope, before the grey map; gCNR and the difference are of the
+    grey picture, so that what is lost in black or white is lost.
     """
     from scipy import ndimage
 
@@ -237,8 +249,9 @@ def solid_contrasts(frame: Frame) -> dict[str, tuple[float, float, float]]:
         inside, outside = amplitude[core], amplitude[ring]
         cells = [max(np.count_nonzero(m) * size**2 / CELL_MM2, 2.0) for m in (core, ring)]
         contrast = contrast_db(inside, outside, n_inside=cells[0], n_outside=cells[1]).value
-        overlap = generalised_cnr(inside, outside, n_inside=cells[0], n_outside=cells[1]).value
-        found[name] = (contrast, cnr(inside, outside), overlap)
+        greys = frame.image[core].astype(float), frame.image[ring].astype(float)
+        overlap = generalised_cnr(*greys, n_inside=cells[0], n_outside=cells[1]).value
+        found[name] = (contrast, cnr(inside, outside), overlap, float(greys[0].mean() - greys[1].mean()))
     return found
 
 

@@ -14,9 +14,10 @@ from renderer.scene.scene import Scene
 from renderer.teach import look as looks
 from renderer.teach.causes import Case, Cause, explain_finding, follower_of, traced_view
 from renderer.teach.drawing import draw_cause
-from renderer.teach.export import checked_formats, save_page, write_files
+from renderer.teach.export import save_page, write_files
 from renderer.teach.findings import Finding, find_all, named_regions
 from renderer.teach.labelled import draw_labelled, draw_plain, draw_revealed
+from renderer.teach.needs import checked_formats, need_figures
 from renderer.teach.notes import make_notes
 from renderer.teach.page import Page
 from renderer.teach.pair import draw_remedy
@@ -105,7 +106,7 @@ def figure(
     SettingError
         If the drawing library is not installed.
     """
-    looks.need_figures()
+    need_figures()
     words, look = words or Words(), looks.DARK if dark else looks.LIGHT
     frame = render(scene, seed=seed)
     follower = follower_of(scene, traced_view(scene, seed))
