@@ -39,6 +39,7 @@ CLEARLY_DB = 10.0  # the same where the scene is not there to show the class
 WIRE_MM = 0.7  # what is pointed at of something too thin for pixels
 APART_MM = 0.6  # shown this far from where it is, a solid gets a second outline
 LATE_MM = 8.0  # an echo of the pulse before comes from at least this far beyond the place it is shown at
+LISTED_MM = 1.0  # a listed echo belongs to a patch if it is shown this near to it
 COPY_GAP = 1.4  # two patches are copies if together they are this much wider than the solid
 
 
@@ -227,46 +228,90 @@ def class_findings(frame: Frame, shows: Sequence[str], words: Words) -> Iterator
         if name not in ALWAYS and not (name in ONLY_SHOWN and name in shows):
             continue
         owned = np.asarray(truth.mask(name) & frame.in_view)
-        if name in TURNED:  # elsewhere a grain of another class is the strongest, and source and via are its own
-            owned &= truth.via > 0
-        if name == "range_ambiguity":
-            away = np.linalg.norm(truth.source_mm - truth.origin_mm, axis=-1)
-            owned &= ~(away < LATE_MM)  # specular paths have no place
-        for source in np.unique(truth.source[owned]):
-            orders = np.unique(truth.order[owned & (truth.source == source)]) if name == "reverberation" else [0]
-            for order in orders:
-                part = owned & (truth.source == source)
-                if name == "reverberation":
-                    part &= truth.order == order
-                yield from _patch_findings(frame, name, int(source), int(order), part, energy, words, name in shows)
+        known = owned & _told(frame, name)
+        found = [f for part in _groups(frame, name, known) for f in _patch_findings(frame, name, part, energy, words, name in shows)]
+        yield from found
+        rest = owned & ~known
+        for finding in found:
+            rest &= ~finding.mask
+        yield from _listed_findings(frame, name, rest, energy, words, name in shows, {f.text for f in found})
+
+
+def _told(frame: Frame, name: str) -> Mask:
+    """Where the strongest contribution is one of the class: elsewhere source and via are those of another."""
+    if name in TURNED:
+        return np.asarray(frame.truth.via > 0)
+    if name == "range_ambiguity":
+        away = np.linalg.norm(frame.truth.source_mm - frame.truth.origin_mm, axis=-1)
+        return np.asarray(~(away < LATE_MM))  # specular paths have no place
+    return np.ones(frame.in_view.shape, bool)
+
+
+def _groups(frame: Frame, name: str, known: Mask) -> Iterator[Mask]:
+    """Pixels of one source, and of one order where the class has orders."""
+    truth = frame.truth
+    for source in np.unique(truth.source[known]):
+        part = known & (truth.source == source)
+        if name != "reverberation":
+            yield part
+            continue
+        for order in np.unique(truth.order[part]):
+            yield part & (truth.order == order)
+
+
+def _listed_findings(
+    frame: Frame, name: str, rest: Mask, energy: npt.NDArray[np.float64], words: Words, wanted: bool, said: set[str]
+) -> Iterator[Finding]:
+    """Patches whose pixels do not tell their source, named by the strongest echo of the table that lies on them."""
+    size = pixel_mm(frame)
+    rows = [e for e in frame.echoes if e.origin_class == name]
+    for patch in patches(joined(rest, JOIN_MM / size), SMALLEST_MM2 / size**2)[:MOST_OF_A_KIND]:
+        near = ndimage.distance_transform_edt(~patch) * size
+        for echo in rows:
+            i = int(np.argmin(np.abs(frame.z_mm - echo.displayed_mm[1])))
+            j = int(np.argmin(np.abs(frame.x_mm - echo.displayed_mm[0])))
+            if near[i, j] > LISTED_MM or abs(frame.z_mm[i] - echo.displayed_mm[1]) > LISTED_MM:
+                continue
+            region = next(r for r in frame.truth.legend.values() if r.name == echo.solid)
+            solid = words.solid(region.name, region.tissue)
+            text = class_text(words, name, solid, "", echo.order, region.name == "background")
+            if text in said or not _visible(frame, patch & rest, energy, wanted):
+                break
+            weight = float((energy * np.nan_to_num(frame.truth.share[name]))[patch & rest].sum())
+            yield Finding("class", name, solid, text, patch & frame.in_view, echo.order, "", weight * (1e3 if wanted else 1))
+            break
+
+
+def _visible(frame: Frame, pixels: Mask, energy: npt.NDArray[np.float64], wanted: bool) -> bool:
+    """Whether a patch is bright enough to be pointed at."""
+    mean_db = 10 * np.log10(max(float(energy[pixels].mean()), 1e-30))
+    return bool(mean_db >= frame.truth.floor_db + (ABOVE_BLACK_DB if wanted else CLEARLY_DB))
 
 
 def _patch_findings(
-    frame: Frame, name: str, source: int, order: int, part: Mask, energy: npt.NDArray[np.float64], words: Words,
-    wanted: bool,
-) -> Iterator[Finding]:  # fmt: skip
+    frame: Frame, name: str, part: Mask, energy: npt.NDArray[np.float64], words: Words, wanted: bool
+) -> Iterator[Finding]:
     """Findings of one group of pixels: same class, source and order."""
-    size = pixel_mm(frame)
-    whole, first = joined(part, JOIN_MM / size), 0.0
+    size, first, truth = pixel_mm(frame), 0.0, frame.truth
     narrow = name in ONLY_SHOWN  # these are small by nature, and pointed at only where they are the point
-    whole = whole if narrow else opened(whole, SMOOTH_MM / size)
+    whole = joined(part, JOIN_MM / size)
+    smooth = opened(whole, SMOOTH_MM / size)
+    if not narrow and smooth.sum() > 0.5 * whole.sum():  # thin lines would vanish
+        whole = smooth
     least = SMALLEST_NARROW_MM2 if narrow else SMALLEST_MM2
-    for k, patch in enumerate(patches(whole, least / size**2)[:MOST_OF_A_KIND]):
+    for patch in patches(whole, least / size**2)[:MOST_OF_A_KIND]:
         pixels = patch & part
-        mean_db = 10 * np.log10(max(float(energy[pixels].mean()), 1e-30))
         filled = np.count_nonzero(pixels) / np.count_nonzero(patch)
-        if mean_db < frame.truth.floor_db + (ABOVE_BLACK_DB if wanted else CLEARLY_DB) or filled < (0.05 if narrow else 0.25):
+        if filled < (0.05 if narrow else 0.25) or not _visible(frame, pixels, energy, wanted):
             continue
-        weight = float((energy * np.nan_to_num(frame.truth.share[name]))[pixels].sum())
-        via = int(np.bincount(frame.truth.via[pixels]).argmax())
-        if name == "mirror" and via == source:  # what a mirror shows of itself is its own thickness
-            continue
-        solid, turn = region_name(frame, source, words), region_name(frame, via, words) if via else ""
-        text = class_text(words, name, solid, turn, order, source == BACKGROUND_ID)
-        # A weaker second patch of the same kind needs no label of its own
-        if weight < 0.3 * first:
+        source, via, order = (int(np.bincount(layer[pixels]).argmax()) for layer in (truth.source, truth.via, truth.order))
+        weight = float((energy * np.nan_to_num(truth.share[name]))[pixels].sum())
+        # What a mirror shows of itself is its own thickness; a weaker second patch needs no label of its own
+        if (name == "mirror" and via == source) or weight < 0.3 * first:
             continue
         first = max(first, weight)
+        solid, turn = region_name(frame, source, words), region_name(frame, via, words) if via else ""
+        text = class_text(words, name, solid, turn, order, source == BACKGROUND_ID)
         yield Finding("class", name, solid, text, patch & frame.in_view, order, turn, weight * (1e3 if wanted else 1))
 
 

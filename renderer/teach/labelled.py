@@ -114,7 +114,7 @@ def leader_ends(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Where a leader from the left and one from the right ends: well inside the mask, on that side, on the page."""
     depth = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
-    inner = depth >= 0.7 * depth.max()
+    inner = depth >= 0.5 * depth.max()
     rows, columns = np.nonzero(inner)
     middle = float(np.median(rows))
     ends = []
