@@ -311,7 +311,9 @@ cine, and one HTML file with a slider.
 {CAUTION}"""
 )
 @click.argument("scene")
-@click.option("--vary", "axes", multiple=True, required=True, metavar="PATH=VALUES", help="What to vary; once or twice.")
+@click.option(
+    "--vary", "axes", multiple=True, required=True, metavar="PATH=VALUES", help="What to vary; once or twice."
+)
 @changed
 @seeded
 @placed

@@ -20,8 +20,13 @@ PROBE = {
 def scene(title: str, shows: list[str], solids: list[dict[str, Any]], **more: Any) -> renderer.Scene:
     """A small scene on a short linear probe; the coupling is the background's tissue."""
     background = more.pop("background", "gelatine")
-    phantom = {"background": background, "coupling": background, "solids": solids, "tissues": more.pop("tissues", {})}
-    machine = {"depth_mm": 40, "focus_mm": [20], "lines": 48, **more.pop("machine", {})}
+    phantom = {
+        "background": background,
+        "coupling": background,
+        "solids": solids,
+        "tissues": more.pop("tissues", {}),
+    }
+    machine = {"depth_mm": 40, "focus_mm": [20], "lines": 32, **more.pop("machine", {})}
     tree = {"title": title, "shows": shows, "phantom": phantom, "probe": {**PROBE, **more.pop("probe", {})},
             "machine": machine, "seed": 5, **more}  # fmt: skip
     return renderer.parse_scene(tree)
@@ -29,7 +34,13 @@ def scene(title: str, shows: list[str], solids: list[dict[str, Any]], **more: An
 
 def plate_scene() -> renderer.Scene:
     """Reverberation of a plate."""
-    plate = {"name": "plate", "shape": "box", "centre_mm": [0, 0, 10.5], "size_mm": [14, 40, 1], "tissue": "acrylic"}
+    plate = {
+        "name": "plate",
+        "shape": "box",
+        "centre_mm": [0, 0, 10.5],
+        "size_mm": [14, 40, 1],
+        "tissue": "acrylic",
+    }
     remedies = [{"name": "rock the probe", "why": "the plate no longer faces it", "set": {"pose.rock_deg": 12}},
                 {"name": "lower the gain", "why": "less is seen", "try": {"machine.gain_db": [-20, 0, 3]}}]  # fmt: skip
     return scene("Plate", ["reverberation"], [plate], remedies=remedies)
@@ -37,15 +48,34 @@ def plate_scene() -> renderer.Scene:
 
 def mirror_scene() -> renderer.Scene:
     """A wire and a grape before a tilted mirror."""
-    mirror = {"name": "mirror", "shape": "slab", "top_mm": 22, "bottomless": True, "tilt_deg": 8, "tissue": "air"}
-    grape = {"name": "grape", "shape": "ellipsoid", "centre_mm": [2, 0, 13], "radii_mm": [3, 6, 3], "tissue": "flesh"}
+    mirror = {
+        "name": "mirror",
+        "shape": "slab",
+        "top_mm": 22,
+        "bottomless": True,
+        "tilt_deg": 8,
+        "tissue": "air",
+    }
+    grape = {
+        "name": "grape",
+        "shape": "ellipsoid",
+        "centre_mm": [2, 0, 13],
+        "radii_mm": [3, 6, 3],
+        "tissue": "flesh",
+    }
     flesh = {"flesh": {"like": "gelatine", "backscatter_db": 8}}
     return scene("Grape", ["mirror"], [mirror, grape], tissues=flesh, machine={"depth_mm": 42})
 
 
 def wedge_scene() -> renderer.Scene:
     """A slow block over half of a deep line."""
-    lard = {"name": "lard", "shape": "box", "centre_mm": [-8, 0, 15], "size_mm": [16, 80, 20], "tissue": "lard"}
+    lard = {
+        "name": "lard",
+        "shape": "box",
+        "centre_mm": [-8, 0, 15],
+        "size_mm": [16, 80, 20],
+        "tissue": "lard",
+    }
     line = {"name": "deep line", "shape": "slab", "top_mm": 33, "bottomless": True, "tissue": "urethane"}
     return scene("Lard", ["speed"], [lard, line])
 
@@ -60,7 +90,9 @@ def late_scene() -> renderer.Scene:
 
 def multipath_scene() -> renderer.Scene:
     """Three surfaces under each other, of one speed: up to the first and down to the second on the way home."""
-    tissues = {f"gel {k}": {"like": "gelatine", "density_kg_m3": rho} for k, rho in ((1, 2000), (2, 1000), (3, 2600))}
+    tissues = {
+        f"gel {k}": {"like": "gelatine", "density_kg_m3": rho} for k, rho in ((1, 2000), (2, 1000), (3, 2600))
+    }
     solids = [
         {"name": "upper", "shape": "slab", "top_mm": 8, "bottomless": True, "tissue": "gel 1"},
         {"name": "middle", "shape": "slab", "top_mm": 14, "bottomless": True, "tissue": "gel 2"},

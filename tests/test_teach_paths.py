@@ -28,7 +28,11 @@ def depth_on_line(follower, place):
 
 @pytest.mark.parametrize(
     ("maker", "name", "fewest"),
-    [(ts.plate_scene, "reverberation", 4), (ts.wedge_scene, "reverberation", 2), (ts.multipath_scene, "multipath", 1)],
+    [
+        (ts.plate_scene, "reverberation", 4),
+        (ts.wedge_scene, "reverberation", 2),
+        (ts.multipath_scene, "multipath", 1),
+    ],
 )
 def test_specular_paths_end_where_the_table_says(maker, name, fewest):
     """Each echo of the table is followed again by its turns; where its legs put it is where it is listed.
@@ -63,7 +67,12 @@ def test_reverberation_cause_is_a_multiple():
 
     assert shown[1] == pytest.approx(20.0, abs=AGREES_MM)
     assert shown[1] == pytest.approx(row.displayed_mm[1], abs=AGREES_MM)
-    assert [leg.event for leg in tidy(cause.main.legs, case.tissue)] == ["turned", "face", "turned", "arrives"]
+    assert [leg.event for leg in tidy(cause.main.legs, case.tissue)] == [
+        "turned",
+        "face",
+        "turned",
+        "arrives",
+    ]
 
 
 def test_multipath_cause_agrees_with_the_table():
@@ -91,7 +100,9 @@ def test_mirror_cause_agrees_with_the_plane():
     # The table lists the mean of all pixels of the image, and its mean source: mirrored, that is the same place
     row = next(e for e in rows_of(frame, "mirror") if e.solid == "grape")
     listed = np.array(row.true_mm) - 2 * np.dot(np.array(row.true_mm) - through, normal) * normal
-    assert math.dist(listed, row.displayed_mm) < 0.5  # a beam is 0.5 mm wide, a cell is not exactly centred on a pixel
+    assert (
+        math.dist(listed, row.displayed_mm) < 0.5
+    )  # a beam is 0.5 mm wide, a cell is not exactly centred on a pixel
     assert math.dist(true, row.true_mm) < 0.6
 
 
@@ -137,7 +148,9 @@ def test_doubling_cause_agrees_with_the_table():
     # Along its line the table's echo is where that line's own path to the straw says
     path = follower.to_solid(follower.line_at(row.displayed_mm), [], case.regions("straw"))
     assert path is not None
-    assert path.shown_depth_mm(case.assumed) == pytest.approx(depth_on_line(follower, row.displayed_mm), abs=AGREES_MM)
+    assert path.shown_depth_mm(case.assumed) == pytest.approx(
+        depth_on_line(follower, row.displayed_mm), abs=AGREES_MM
+    )
 
 
 def test_legs_add_up():

@@ -85,8 +85,9 @@ def test_spread_keeps_order_gap_and_ends(items):
         np.testing.assert_allclose(tops, wanted, atol=ROUND_OFF)
 
 
-WORDS = ("mirror image of the", "reverberation 2 of the", "shadow of the", "jelly", "water balloon", "unreasonablylongnameofasolid"
-         "withoutanyspaceinit", "wall of the left", "pebble", "straw behind the second layer of lard")  # fmt: skip
+LONG = "unreasonablylongnameofasolidwithoutanyspaceinit"
+WORDS = ("mirror image of the", "reverberation 2 of the", "shadow of the", "jelly", "water balloon", LONG, "pebble",
+         "wall of the left", "straw behind the second layer of lard")  # fmt: skip
 
 
 def random_page(seed):

@@ -31,14 +31,21 @@ def draw_contact(result: Sweep, look: Look, words: Words) -> Page:
     wide = max(s.extent_mm[1] - s.extent_mm[0] for s in result.shots)
     high = max(s.extent_mm[2] - s.extent_mm[3] for s in result.shots)
     room = Box(MARGIN, TOP, WIDTH - 2 * MARGIN, BOTTOM - TOP - 4)
-    columns = len(result.axes[1].values) if len(result.axes) == 2 else _best_columns(len(result.shots), wide / high, room)
+    columns = (
+        len(result.axes[1].values)
+        if len(result.axes) == 2
+        else _best_columns(len(result.shots), wide / high, room)
+    )
     rows = -(-len(result.shots) // columns)
     cell = room.width / columns, room.height / rows
     scale = min((cell[0] - 8) / wide, (cell[1] - 22) / high)
     for k, shot in enumerate(result.shots):
         left = room.left + (k % columns) * cell[0]
         top = room.top + (k // columns) * cell[1]
-        size = (shot.extent_mm[1] - shot.extent_mm[0]) * scale, (shot.extent_mm[2] - shot.extent_mm[3]) * scale
+        size = (
+            (shot.extent_mm[1] - shot.extent_mm[0]) * scale,
+            (shot.extent_mm[2] - shot.extent_mm[3]) * scale,
+        )
         box = Box(left + 0.5 * (cell[0] - size[0]), top + 18, *size)
         axes = page.axes(box, (0.0, 1.0), (0.0, 1.0))
         axes.imshow(shot.image, cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="antialiased",
@@ -83,7 +90,10 @@ def cine_frames(result: Sweep, words: Words) -> list[npt.NDArray[np.uint8]]:
     for shot in result.shots:
         sheet = Image.new("L", (width + width % 2, CINE_HEIGHT + CINE_FOOT + 14 * len(lines) - 14), 0)
         sheet = sheet.crop((0, 0, sheet.width, sheet.height + sheet.height % 2))
-        size = (int((shot.extent_mm[1] - shot.extent_mm[0]) * scale), int((shot.extent_mm[2] - shot.extent_mm[3]) * scale))
+        size = (
+            int((shot.extent_mm[1] - shot.extent_mm[0]) * scale),
+            int((shot.extent_mm[2] - shot.extent_mm[3]) * scale),
+        )
         picture = Image.fromarray(shot.image).resize(size, Image.Resampling.BICUBIC)
         sheet.paste(picture, ((sheet.width - size[0]) // 2, 0))
         pen = ImageDraw.Draw(sheet)
@@ -120,18 +130,31 @@ def write_gif(result: Sweep, path: Path, words: Words) -> None:
     ends = {0, len(pictures) - 1}
     durations = [int(1000 * FRAME_S * (HELD if k in ends else 1)) for k in order]
     first, *rest = [pictures[k] for k in order]
-    first.save(path, format="GIF", save_all=True, append_images=rest, duration=durations, loop=0, comment=CAUTION.encode())
+    first.save(
+        path,
+        format="GIF",
+        save_all=True,
+        append_images=rest,
+        duration=durations,
+        loop=0,
+        comment=CAUTION.encode(),
+    )
 
 
 def write_mp4(result: Sweep, path: Path, words: Words) -> None:
     """The cine as a film that every player and slide program takes; not for measuring, for it is compressed."""
     need_video()
-    import imageio.v2 as imageio  # the extra 'video'
+    from imageio import v2  # the extra 'video'
 
     frames = cine_frames(result, words)
     rate = 10
-    with imageio.get_writer(path, fps=rate, codec="libx264", quality=8, macro_block_size=2,
-                            output_params=["-metadata", f"comment={CAUTION}"]) as film:  # fmt: skip
+    note = ["-metadata", f"comment={CAUTION}"]
+    film: Any = v2.get_writer(
+        path, fps=rate, codec="libx264", quality=8, macro_block_size=2, output_params=note
+    )
+    try:
         for k in order_shown(result):
             for _ in range(round(rate * FRAME_S) * (HELD if k in (0, len(frames) - 1) else 1)):
                 film.append_data(np.stack([frames[k]] * 3, axis=-1))
+    finally:
+        film.close()

@@ -147,7 +147,9 @@ def _specular_cause(case: Case, late_us: float = 0.0) -> tuple[Path, Place] | No
     """The strongest recorded path that is shown within the finding's patch, and where it is shown."""
     follower, line_step = case.follower, 1 if late_us else 0
     best: tuple[float, Path, Place] | None = None
-    for echo in sorted(specular_echoes(follower, case.finding.name), key=lambda e: (e.level_db, -e.line), reverse=True):
+    for echo in sorted(
+        specular_echoes(follower, case.finding.name), key=lambda e: (e.level_db, -e.line), reverse=True
+    ):
         shown_line = min(echo.line + line_step, len(follower.lines) - 1)
         x, z, dx, dz = follower.start(shown_line)
         depth = 0.5 * case.assumed * (echo.time_us - late_us)
@@ -197,13 +199,17 @@ def _reverberation(case: Case) -> Cause | None:
     formulas = [_range_line(case, path.time_us, depth)]
     turned = {leg.at for leg in path.legs if leg.event == "turned"}
     faces = sum(leg.event == "face" for leg in path.legs)
-    if len(turned) == 1 and faces and 2 * faces + 1 == sum(leg.event in ("turned", "face") for leg in path.legs):
-        formulas.append(case.words("formula.order", count=faces + 1, spacing=depth / (faces + 1), depth=depth))
+    if (
+        len(turned) == 1
+        and faces
+        and 2 * faces + 1 == sum(leg.event in ("turned", "face") for leg in path.legs)
+    ):
+        formulas.append(
+            case.words("formula.order", count=faces + 1, spacing=depth / (faces + 1), depth=depth)
+        )
     else:
         formulas.append(_sum_line(case, path))
-    true = path.legs[0].end_mm
-    turned = [leg for leg in path.legs if leg.event == "turned"]
-    true = turned[-1].end_mm if turned else true
+    true = [leg for leg in path.legs if leg.event == "turned"][-1].end_mm
     return Cause(case.finding, path, (), (true,), (path.shown_mm(case.assumed),), tuple(formulas))
 
 
@@ -224,7 +230,9 @@ def _multipath(case: Case) -> Cause | None:
 def _turned_body(case: Case) -> Cause | None:
     """A body seen by way of a mirror: out, turned, to the body, and home by the same way."""
     target = _source_place(case)
-    turns = [s for name in _turn_names(case) for n in case.regions(name) for s in case.follower.surfaces_of(n)]
+    turns = [
+        s for name in _turn_names(case) for n in case.regions(name) for s in case.follower.surfaces_of(n)
+    ]
     if target is None or not turns:
         return None
     middle = _middle(case)
@@ -320,7 +328,9 @@ def _speed(case: Case) -> Cause | None:
     where = case.frame.truth.seen == below[1] if below else case.finding.mask
     values = np.nan_to_num(values) * where
     rows, columns = np.nonzero(values > 0.8 * values.max())
-    k = int(np.argsort(columns)[len(columns) // 2])  # the middle of where it is largest, not the edge of the solid
+    k = int(
+        np.argsort(columns)[len(columns) // 2]
+    )  # the middle of where it is largest, not the edge of the solid
     line = case.follower.line_at((float(case.frame.x_mm[columns[k]]), float(case.frame.z_mm[rows[k]])))
     path = _down(case, line, below)
     beside = next(
@@ -375,7 +385,10 @@ def _refraction(case: Case) -> Cause | None:
     if best is None:
         return None
     ordered = sorted(best[1], key=lambda p: math.dist(p.shown_mm(case.assumed), p.end_mm), reverse=True)
-    main, others = ordered[0], [p for p in ordered[1:] if (p.line - ordered[0].line) * _sign(case, ordered[0]) > 0][:1]
+    main, others = (
+        ordered[0],
+        [p for p in ordered[1:] if (p.line - ordered[0].line) * _sign(case, ordered[0]) > 0][:1],
+    )
     a, b = main.legs[0], main.legs[-1]
     bend = math.degrees(_angle(a) - _angle(b))
     offset = main.shown_mm(case.assumed)[0] - main.end_mm[0]
@@ -412,7 +425,10 @@ def _patch_lines(case: Case) -> tuple[float, float, float]:
     """First, middle and last line of a patch."""
     rows, columns = np.nonzero(case.finding.mask)
     some = np.linspace(0, len(rows) - 1, min(len(rows), 400)).astype(int)
-    lines = [case.follower.line_at((float(case.frame.x_mm[columns[i]]), float(case.frame.z_mm[rows[i]]))) for i in some]
+    lines = [
+        case.follower.line_at((float(case.frame.x_mm[columns[i]]), float(case.frame.z_mm[rows[i]])))
+        for i in some
+    ]
     return float(np.min(lines)), float(np.median(lines)), float(np.max(lines))
 
 
@@ -510,7 +526,9 @@ def _beam_width(case: Case) -> Cause | None:
     number = max(case.scene.scan.receive_f_number, depth / (2 * plan.channel_half_mm))
     wave = case.assumed / case.scene.scan.frequency_mhz
     measured, _ = shown_width(case.frame, (x, z))
-    formulas = (case.words("formula.beam_width", wave=wave, number=number, width=wave * number, measured=measured),)
+    formulas = (
+        case.words("formula.beam_width", wave=wave, number=number, width=wave * number, measured=measured),
+    )
     pitch = float(np.mean(np.diff(plan.face_mm)))
     ends = [line + sign * 0.5 * depth / number / pitch for sign in (-1, 1)]
     edges = tuple(_straight(case, min(max(l, 0.0), plan.n_lines - 1.0), path.end_mm) for l in ends)

@@ -21,7 +21,19 @@ from renderer.teach.type import cut
 from renderer.teach.words import Words
 
 MOST_SERIES, MOST_PANELS = 5, 6
-ORDER = ("place_x", "place_z", "share", "width", "contrast", "gcnr", "grey", "clipped", "penetration", "cnr", "level")
+ORDER = (
+    "place_x",
+    "place_z",
+    "share",
+    "width",
+    "contrast",
+    "gcnr",
+    "grey",
+    "clipped",
+    "penetration",
+    "cnr",
+    "level",
+)
 # A panel spans at least this much, so that what hardly changes looks flat; below it the panel comes last
 LEAST_SPAN = {
     "place_x": 4.0, "place_z": 4.0, "share": 0.5, "width": 0.4, "contrast": 3.0, "gcnr": 0.2, "grey": 20.0, "clipped": 4.0,
@@ -124,7 +136,11 @@ def _lines_of(panel: Panel, result: Sweep) -> list[Series]:
 
 def show_value(value: Any) -> str:
     """A value of a setting in a title."""
-    return f"{value:g}".replace("-", "−") if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+    return (
+        f"{value:g}".replace("-", "−")
+        if isinstance(value, int | float) and not isinstance(value, bool)
+        else str(value)
+    )
 
 
 def _draw_panel(page: Page, panel: Panel, result: Sweep, room: Box) -> None:
@@ -139,7 +155,9 @@ def _draw_panel(page: Page, panel: Panel, result: Sweep, room: Box) -> None:
         style = {"color": colour, "marker": marker, "markersize": 5.5, "linewidth": 1.8, "linestyle": dash}
         axes.plot(places, series.values, **style)
         y = room.bottom + 44 + 15 * k
-        page.sheet.plot([room.left - 30, room.left - 18, room.left - 6], [y] * 3, **{**style, "markevery": [1]})
+        page.sheet.plot(
+            [room.left - 30, room.left - 18, room.left - 6], [y] * 3, **{**style, "markevery": [1]}
+        )
         page.text(room.left, y, cut(series.name, room.width + 10, SMALL_SIZE), SMALL_SIZE, va="center")
     _scale(axes, panel, lines, axis, places)
     axes.set_xlabel(axis.label, fontsize=SMALL_SIZE)
@@ -182,7 +200,9 @@ def csv_text(result: Sweep) -> str:
     writer = csv.writer(out, lineterminator="\n")
     out.write(f"# {CAUTION}\n")
     keys = result.keys
-    writer.writerow(["picture", *(a.path for a in result.axes), *(":".join(k for k in key if k) for key in keys)])
+    writer.writerow(
+        ["picture", *(a.path for a in result.axes), *(":".join(k for k in key if k) for key in keys)]
+    )
     for number, shot in enumerate(result.shots, start=1):
         row = [shot.readings.get(key, math.nan) for key in keys]
         writer.writerow([number, *shot.values, *("" if math.isnan(v) else f"{v:.5g}" for v in row)])

@@ -62,7 +62,9 @@ def draw_cause(page: Page, case: Case, cause: Cause) -> None:
 
 def _placement(case: Case, cause: Cause) -> Placement:
     """Where the drawing stands: the picture's extent, and all that the paths reach."""
-    places = [p for path in (cause.main, *cause.others) for leg in path.legs for p in (leg.start_mm, leg.end_mm)]
+    places = [
+        p for path in (cause.main, *cause.others) for leg in path.legs for p in (leg.start_mm, leg.end_mm)
+    ]
     places += [*cause.true_mm, *cause.shown_mm]
     x = np.array([p[0] for p in places])
     z = np.array([p[1] for p in places])
@@ -81,7 +83,9 @@ def _placement(case: Case, cause: Cause) -> Placement:
     return fit((float(x_mm[0]), float(x_mm[1])), (float(z_mm[0]), float(z_mm[1])), room)
 
 
-def _map(case: Case, placement: Placement) -> tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[np.uint16]]:
+def _map(
+    case: Case, placement: Placement
+) -> tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[np.uint16]]:
     """Region at every place of the drawing's plane."""
     step = max(placement.x_mm[1] - placement.x_mm[0], placement.z_mm[1] - placement.z_mm[0]) / GRID
     x = np.arange(placement.x_mm[0], placement.x_mm[1] + step, step)
@@ -117,7 +121,10 @@ def _draw_regions(page: Page, axes: Any, case: Case, placement: Placement) -> li
                 axes.plot(part[:, 0], part[:, 1], color=page.look.ink, linewidth=1.6)
             middle = thin[0][len(thin[0]) // 2]
             place = float(middle[0]), float(middle[1])
-        inside = placement.x_mm[0] < place[0] < placement.x_mm[1] and placement.z_mm[0] < place[1] < placement.z_mm[1]
+        inside = (
+            placement.x_mm[0] < place[0] < placement.x_mm[1]
+            and placement.z_mm[0] < place[1] < placement.z_mm[1]
+        )
         if inside and name != "coupling" and not name.endswith((".wall", ".behind")):
             named.append((name, place))
     return named
@@ -127,7 +134,9 @@ def _fills(page: Page, legend: Any) -> dict[str, str]:
     """A fill for each tissue, in the order of the legend."""
     tissues = list(dict.fromkeys(region.tissue for _, region in sorted(legend.items())))
     colours = page.look.medium
-    return {t: colours[0] if k == 0 else colours[1 + (k - 1) % (len(colours) - 1)] for k, t in enumerate(tissues)}
+    return {
+        t: colours[0] if k == 0 else colours[1 + (k - 1) % (len(colours) - 1)] for k, t in enumerate(tissues)
+    }
 
 
 def _thin_outline(case: Case, number: int) -> list[npt.NDArray[np.float64]] | None:
@@ -196,12 +205,16 @@ def _same_way(a: Leg, b: Leg) -> bool:
     return min(a.length_mm, b.length_mm) > 0.5 and (straight or back)
 
 
-def _draw_main(axes: Any, page: Page, case: Case, cause: Cause, legs: Sequence[Leg], placement: Placement) -> None:
+def _draw_main(
+    axes: Any, page: Page, case: Case, cause: Cause, legs: Sequence[Leg], placement: Placement
+) -> None:
     """Arrows of the main path with the numbers of its legs, and the straight line that the machine believes in."""
     accent = page.look.accent
     if cause.shown_mm:
         (x, z), shown = cause.main.origin_mm, cause.shown_mm[0]
-        axes.plot([x, shown[0]], [z, shown[1]], color=page.look.warn, linewidth=1.8, linestyle=(0, (4, 3)), zorder=6)
+        axes.plot(
+            [x, shown[0]], [z, shown[1]], color=page.look.warn, linewidth=1.8, linestyle=(0, (4, 3)), zorder=6
+        )
     ends = drawn_legs(legs, placement.x_mm[1] - placement.x_mm[0])
     spots: list[Place] = []
     for k, (a, b) in enumerate(ends[:MOST_LEGS]):
@@ -237,7 +250,9 @@ def _number_spot(placement: Placement, a: Place, b: Place, taken: Sequence[Place
 def _draw_places(axes: Any, page: Page, cause: Cause, placement: Placement) -> None:
     """A filled circle where the echo truly comes from, a ring with a cross where it is shown."""
     for place in dict.fromkeys(cause.true_mm):
-        axes.plot(*place, marker="o", markersize=10, color=page.look.accent, markeredgecolor=page.look.ink, zorder=9)
+        axes.plot(
+            *place, marker="o", markersize=10, color=page.look.accent, markeredgecolor=page.look.ink, zorder=9
+        )
     for place in cause.shown_mm:
         axes.plot(*place, marker="o", markersize=13, markerfacecolor="none", markeredgecolor=page.look.warn,
                   markeredgewidth=2.4, zorder=9)  # fmt: skip
@@ -265,7 +280,9 @@ def _name_regions(page: Page, case: Case, named: Sequence[tuple[str, Place]], pl
 # --- the reckoning ------------------------------------------------------------------------------------
 
 
-def _tell(page: Page, case: Case, cause: Cause, legs: Sequence[Leg], placement: Placement, colour: str) -> None:
+def _tell(
+    page: Page, case: Case, cause: Cause, legs: Sequence[Leg], placement: Placement, colour: str
+) -> None:
     """Legs as a table, the machine's reckoning, and what the two marks mean."""
     words, left = case.words, placement.box.right + 22
     width = min(WIDTH - MARGIN - left, TABLE_WIDTH)
@@ -335,7 +352,9 @@ def _key(page: Page, case: Case, cause: Cause, left: float, y: float) -> None:
     for name, places in rows:
         x = left + 8
         if name == "true":
-            page.sheet.plot([x], [y + 7], marker="o", markersize=10, color=page.look.accent, markeredgecolor=page.look.ink)
+            page.sheet.plot(
+                [x], [y + 7], marker="o", markersize=10, color=page.look.accent, markeredgecolor=page.look.ink
+            )
         else:
             page.sheet.plot([x], [y + 7], marker="o", markersize=12, markerfacecolor="none",
                             markeredgecolor=page.look.warn, markeredgewidth=2.2)  # fmt: skip
@@ -345,5 +364,3 @@ def _key(page: Page, case: Case, cause: Cause, left: float, y: float) -> None:
         y += 22
     page.line([(left, y + 7), (left + 16, y + 7)], page.look.warn, 1.8, linestyle=(0, (4, 3)))
     page.text(left + 24, y + 7, words("cause.straight"), 12.5, va="center")
-
-

@@ -15,6 +15,7 @@ from renderer.frame.store import write_whole
 from renderer.teach.look import DPI, Look, drawing
 from renderer.teach.page import Page
 
+
 def save_page(page: Page, path: Path, look: Look, *, title: str, alt: str) -> None:
     """Write a page in the format of its ending, with title, alternative text and caution."""
     ending = path.suffix[1:]
@@ -40,9 +41,7 @@ def _readable_svg(text: str, title: str, alt: str) -> str:
     if head is None:
         return text
     opening = head.group(0)[:-1] + ' role="img" aria-labelledby="figure-title figure-text">'
-    words = (
-        f'\n <title id="figure-title">{html.escape(title)}</title>\n <desc id="figure-text">{html.escape(alt)}</desc>'
-    )
+    words = f'\n <title id="figure-title">{html.escape(title)}</title>\n <desc id="figure-text">{html.escape(alt)}</desc>'
     return text[: head.start()] + opening + words + text[head.end() :]
 
 

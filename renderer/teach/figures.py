@@ -86,7 +86,12 @@ def _save(path: Path, *, sheet: Sheet, look: looks.Look) -> None:
 
 
 def figure(
-    scene: Scene, *, seed: int | None = None, dark: bool = False, words: Words | None = None, remedies: bool = True
+    scene: Scene,
+    *,
+    seed: int | None = None,
+    dark: bool = False,
+    words: Words | None = None,
+    remedies: bool = True,
 ) -> Figure:
     """The labelled picture of a scene, its plain twin, its causes and its remedies.
 
@@ -165,5 +170,10 @@ def _cause_sheet(case: Case, cause: Cause, look: looks.Look) -> Sheet:
 
 def _remedy_sheet(scene: Scene, number: int, found: Comparison, look: looks.Look, words: Words) -> Sheet:
     title = words("remedy.title", name=found.remedy.name, why=found.remedy.why)
-    alt = words("remedy.alt", title=scene.title, name=found.remedy.name, changes="; ".join((*found.better, *found.worse)))
+    alt = words(
+        "remedy.alt",
+        title=scene.title,
+        name=found.remedy.name,
+        changes="; ".join((*found.better, *found.worse)),
+    )
     return Sheet(f"remedy-{number}", draw_remedy(scene, found, look, words), title, alt)

@@ -24,7 +24,15 @@ Mask = npt.NDArray[np.bool_]
 # Classes that are pointed at wherever they show; the others only where the scene is there to show them.
 ALWAYS = ("range_ambiguity", "ring_down", "reverberation", "mirror", "multipath", "grating_lobe")
 TURNED = ("reverberation", "mirror", "multipath")
-ONLY_SHOWN = ("beam_width", "side_lobe", "slice_thickness", "clutter", "interference", "crosstalk", "main_bang")
+ONLY_SHOWN = (
+    "beam_width",
+    "side_lobe",
+    "slice_thickness",
+    "clutter",
+    "interference",
+    "crosstalk",
+    "main_bang",
+)
 EFFECTS = ("shadow", "enhancement", "edge_shadow", "focusing", "focal_band", "speed", "refraction")
 
 SMALLEST_MM2 = 1.5  # a false echo must cover this much, after grains are joined
@@ -86,7 +94,8 @@ def named_regions(frame: Frame) -> dict[int, str]:
     return {
         number: region.name
         for number, region in legend.items()
-        if number not in (BACKGROUND_ID, OUTSIDE_ID) and region.name != "coupling"
+        if number not in (BACKGROUND_ID, OUTSIDE_ID)
+        and region.name != "coupling"
         and not region.name.endswith((".wall", ".behind"))
     }
 
@@ -214,7 +223,9 @@ def shown_width(frame: Frame, place_mm: tuple[float, float]) -> tuple[float, Mas
     near = np.abs(frame.x_mm - peak.x_mm) < 8.0
     width = width_at(frame.x_mm[near], frame.level_db[row, near], 6.0)
     close = np.hypot(frame.x_mm[None, :] - peak.x_mm, frame.z_mm[:, None] - peak.z_mm) < 2 * width.width + 0.5
-    return float(width.width), np.asarray((np.nan_to_num(frame.level_db, nan=-300) > peak.level_db - 6.0) & close)
+    return float(width.width), np.asarray(
+        (np.nan_to_num(frame.level_db, nan=-300) > peak.level_db - 6.0) & close
+    )
 
 
 # --- false echoes -----------------------------------------------------------------------------------
@@ -229,7 +240,11 @@ def class_findings(frame: Frame, shows: Sequence[str], words: Words) -> Iterator
             continue
         owned = np.asarray(truth.mask(name) & frame.in_view)
         known = owned & _told(frame, name)
-        found = [f for part in _groups(frame, name, known) for f in _patch_findings(frame, name, part, energy, words, name in shows)]
+        found = [
+            f
+            for part in _groups(frame, name, known)
+            for f in _patch_findings(frame, name, part, energy, words, name in shows)
+        ]
         yield from found
         rest = owned & ~known
         for finding in found:
@@ -260,7 +275,13 @@ def _groups(frame: Frame, name: str, known: Mask) -> Iterator[Mask]:
 
 
 def _listed_findings(
-    frame: Frame, name: str, rest: Mask, energy: npt.NDArray[np.float64], words: Words, wanted: bool, said: set[str]
+    frame: Frame,
+    name: str,
+    rest: Mask,
+    energy: npt.NDArray[np.float64],
+    words: Words,
+    wanted: bool,
+    said: set[str],
 ) -> Iterator[Finding]:
     """Patches whose pixels do not tell their source, named by the strongest echo of the table that lies on them."""
     size = pixel_mm(frame)
@@ -278,7 +299,16 @@ def _listed_findings(
             if text in said or not _visible(frame, patch & rest, energy, wanted):
                 break
             weight = float((energy * np.nan_to_num(frame.truth.share[name]))[patch & rest].sum())
-            yield Finding("class", name, solid, text, patch & frame.in_view, echo.order, "", weight * (1e3 if wanted else 1))
+            yield Finding(
+                "class",
+                name,
+                solid,
+                text,
+                patch & frame.in_view,
+                echo.order,
+                "",
+                weight * (1e3 if wanted else 1),
+            )
             break
 
 
@@ -304,7 +334,9 @@ def _patch_findings(
         filled = np.count_nonzero(pixels) / np.count_nonzero(patch)
         if filled < (0.05 if narrow else 0.25) or not _visible(frame, pixels, energy, wanted):
             continue
-        source, via, order = (int(np.bincount(layer[pixels]).argmax()) for layer in (truth.source, truth.via, truth.order))
+        source, via, order = (
+            int(np.bincount(layer[pixels]).argmax()) for layer in (truth.source, truth.via, truth.order)
+        )
         weight = float((energy * np.nan_to_num(truth.share[name]))[pixels].sum())
         # What a mirror shows of itself is its own thickness; a weaker second patch needs no label of its own
         if (name == "mirror" and via == source) or weight < 0.3 * first:
@@ -312,7 +344,9 @@ def _patch_findings(
         first = max(first, weight)
         solid, turn = region_name(frame, source, words), region_name(frame, via, words) if via else ""
         text = class_text(words, name, solid, turn, order, source == BACKGROUND_ID)
-        yield Finding("class", name, solid, text, patch & frame.in_view, order, turn, weight * (1e3 if wanted else 1))
+        yield Finding(
+            "class", name, solid, text, patch & frame.in_view, order, turn, weight * (1e3 if wanted else 1)
+        )
 
 
 def region_name(frame: Frame, number: int, words: Words) -> str:
@@ -379,7 +413,9 @@ def _owner(frame: Frame, patch: Mask) -> str:
         i = np.round((z - step * direction[line, 1] - frame.z_mm[0]) / pixel_mm(frame)).astype(int)
         j = np.round((x - step * direction[line, 0] - frame.x_mm[0]) / pixel_mm(frame)).astype(int)
         inside = (i >= 0) & (j >= 0) & (i < there.shape[0]) & (j < there.shape[1])
-        region = np.where(inside, there[np.clip(i, 0, there.shape[0] - 1), np.clip(j, 0, there.shape[1] - 1)], 0)
+        region = np.where(
+            inside, there[np.clip(i, 0, there.shape[0] - 1), np.clip(j, 0, there.shape[1] - 1)], 0
+        )
         hits = np.where((hits == 0) & np.isin(region, owners), region, hits)
     votes = np.bincount(hits[hits > 0], minlength=1)
     return names[int(votes.argmax())] if votes.any() else "background"

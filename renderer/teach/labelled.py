@@ -138,7 +138,9 @@ def draw_labelled(
     for label in labels:
         _draw_label(page, label, sheet.placement.box)
     if left_out:
-        page.text(MARGIN, BOTTOM - 4, words("more", count=len(left_out)), SMALL_SIZE, va="bottom", color=look.faint)
+        page.text(
+            MARGIN, BOTTOM - 4, words("more", count=len(left_out)), SMALL_SIZE, va="bottom", color=look.faint
+        )
     page.caution(words("caution"))
     return page, labels, left_out
 
@@ -147,7 +149,10 @@ def draw_outlines(axes: Any, frame: Frame, findings: Sequence[Finding]) -> None:
     """Edges of what is false, and, in white dots, where solids that are shown elsewhere truly are."""
     drawn: list[npt.NDArray[np.bool_]] = []
     for f in findings:
-        if f.outline and f.mask.sum() * pixel_mm(frame) ** 2 < 0.6 * frame.in_view.sum() * pixel_mm(frame) ** 2:
+        if (
+            f.outline
+            and f.mask.sum() * pixel_mm(frame) ** 2 < 0.6 * frame.in_view.sum() * pixel_mm(frame) ** 2
+        ):
             outline(axes, frame, f.mask, *style_of(f.name))
         if f.true_mask is not None and not any(f.true_mask is d for d in drawn):
             outline(axes, frame, f.true_mask, "white", (1, 1.6), 1.3)
@@ -161,7 +166,9 @@ def _draw_label(page: Page, label: Label, picture: Box) -> None:
     colour, pattern = ("white", ()) if solid else style_of(label.finding.name)
     from matplotlib.patches import Rectangle  # the extra 'figures'
 
-    over = Rectangle((picture.left, picture.top), picture.width, picture.height, transform=page.sheet.transData)
+    over = Rectangle(
+        (picture.left, picture.top), picture.width, picture.height, transform=page.sheet.transData
+    )
     ends = [placed.start, placed.end]
     page.line(ends, look.faint if solid else colour, 1.5)
     page.line(ends, "black", 3.4, alpha=0.6, clip_path=over)
@@ -189,9 +196,7 @@ def draw_plain(scene: Scene, frame: Frame, look: Look, words: Words) -> Page:
     return page
 
 
-def draw_revealed(
-    scene: Scene, frame: Frame, findings: Sequence[Finding], look: Look, words: Words
-) -> Page:
+def draw_revealed(scene: Scene, frame: Frame, findings: Sequence[Finding], look: Look, words: Words) -> Page:
     """The picture as large as the page allows; with findings, what is false is outlined and numbered, with a key.
 
     Both pages have the picture in the same place at the same size, so that one can be laid over the other.
@@ -199,7 +204,9 @@ def draw_revealed(
     page, (x_mm, z_mm) = Page(look), extent_mm(frame)
     wide = x_mm[1] - x_mm[0] > 1.6 * (z_mm[1] - z_mm[0])
     left, top = MARGIN + GUTTER_LEFT, MARGIN + 10
-    room = Box(left, top, WIDTH - left - MARGIN - GUTTER_RIGHT - (150 if wide else KEY_WIDTH), BOTTOM - top + 4)
+    room = Box(
+        left, top, WIDTH - left - MARGIN - GUTTER_RIGHT - (150 if wide else KEY_WIDTH), BOTTOM - top + 4
+    )
     placement = fit(x_mm, z_mm, room)
     axes = draw_picture(page, frame, placement, words, focus_mm=scene.scan.focus_mm)
     false = [f for f in findings if f.kind != "solid"]
@@ -213,7 +220,7 @@ def _number_outlines(
     page: Page, frame: Frame, axes: Any, false: Sequence[Finding], placement: Placement, words: Words
 ) -> None:
     """Outlines with numbers, and the key beside the picture."""
-    draw_outlines(axes, frame, [f for f in false])
+    draw_outlines(axes, frame, false)
     x, y = placement.box.right + GUTTER_RIGHT, placement.box.top + 4
     width = WIDTH - MARGIN - x
     page.text(x, y, words("reveal.key"), 14.0, weight="bold")
@@ -242,5 +249,7 @@ def _free_spot(wanted: tuple[float, float], taken: Sequence[tuple[float, float]]
 
 def _badge(page: Page, x: float, y: float, number: int, colour: str) -> None:
     """A number in a ring."""
-    page.sheet.plot([x], [y], marker="o", markersize=16, color="black", markeredgecolor=colour, markeredgewidth=2.0)
+    page.sheet.plot(
+        [x], [y], marker="o", markersize=16, color="black", markeredgecolor=colour, markeredgewidth=2.0
+    )
     page.text(x, y, str(number), SMALL_SIZE, ha="center", va="center_baseline", color="white")

@@ -57,8 +57,22 @@ class Look:
     medium: tuple[str, ...]
 
 
-LIGHT = Look("#FFFFFF", "#161616", "#6A6A6A", "#0B5C8E", "#A23B00", ("#F4F1EA", "#DCE8F0", "#F3E3CC", "#DDEBDD", "#EADFEA"))
-DARK = Look("#101214", "#F2F2F2", "#A8ADB2", "#7CC4EE", "#FF9B57", ("#1B1F23", "#22384A", "#43331C", "#1F3A2C", "#3A2A40"))
+LIGHT = Look(
+    "#FFFFFF",
+    "#161616",
+    "#6A6A6A",
+    "#0B5C8E",
+    "#A23B00",
+    ("#F4F1EA", "#DCE8F0", "#F3E3CC", "#DDEBDD", "#EADFEA"),
+)
+DARK = Look(
+    "#101214",
+    "#F2F2F2",
+    "#A8ADB2",
+    "#7CC4EE",
+    "#FF9B57",
+    ("#1B1F23", "#22384A", "#43331C", "#1F3A2C", "#3A2A40"),
+)
 
 
 def style_of(name: str) -> tuple[str, tuple[float, ...]]:
@@ -77,7 +91,7 @@ def drawing(look: Look) -> Iterator[None]:
     need_figures()
     import matplotlib  # the extra 'figures': heavy, and only needed here
 
-    settings = {
+    settings: dict[Any, Any] = {
         "font.family": "sans-serif", "font.sans-serif": FALLBACK, "font.size": 11.0,
         "svg.fonttype": "none", "svg.hashsalt": "echowright", "pdf.fonttype": 42,
         "axes.edgecolor": look.faint, "axes.labelcolor": look.ink, "text.color": look.ink,

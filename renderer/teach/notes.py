@@ -21,10 +21,20 @@ def make_notes(
 ) -> str:  # fmt: skip
     """Labels, table of echoes, causes and remedies of a figure."""
     lines = [f"# {words('notes.title', title=scene.title)}", "", words("caution"), ""]
-    lines += [f"## {words('notes.labels')}", "", *(f"- {text}" for text in dict.fromkeys(f.text for f in findings)), ""]
+    lines += [
+        f"## {words('notes.labels')}",
+        "",
+        *(f"- {text}" for text in dict.fromkeys(f.text for f in findings)),
+        "",
+    ]
     lines += [f"## {words('notes.echoes')}", "", *echo_rows(scene, frame, words), ""]
     for cause in causes:
-        lines += [f"## {words('notes.cause')}: {cause.finding.text}", "", *(f"- {text}" for text in cause.formulas), ""]
+        lines += [
+            f"## {words('notes.cause')}: {cause.finding.text}",
+            "",
+            *(f"- {text}" for text in cause.formulas),
+            "",
+        ]
     for found in tried:
         lines += [f"## {words('notes.remedy')}: {found.remedy.name}", "", found.remedy.why, ""]
         for key, part in (("changed", found.changed), ("gain", found.better), ("worse", found.worse)):
@@ -57,9 +67,21 @@ def closed_form(scene: Scene, frame: Frame, echo: Echo, words: Words) -> str:
     turns = echo.path.split(" - ")[1:-1]
     if echo.origin_class == "direct":
         off = abs(echo.true_mm[1] - echo.displayed_mm[1])
-        pose_moved = any((scene.pose.slide_mm, scene.pose.lift_mm, scene.pose.rock_rad, scene.pose.fan_rad, scene.pose.turn_rad))
+        pose_moved = any(
+            (
+                scene.pose.slide_mm,
+                scene.pose.lift_mm,
+                scene.pose.rock_rad,
+                scene.pose.fan_rad,
+                scene.pose.turn_rad,
+            )
+        )
         return words("why.speed", c=c) if off > 0.6 and not pose_moved else words("why.direct")
-    if echo.origin_class == "reverberation" and len({t for t in turns if t != "face"}) == 1 and "face" in turns:
+    if (
+        echo.origin_class == "reverberation"
+        and len({t for t in turns if t != "face"}) == 1
+        and "face" in turns
+    ):
         count = turns.count("face") + 1
         return words("why.reverberation", count=count, spacing=echo.displayed_mm[1] / count)
     if echo.origin_class == "mirror" and len(turns) > 1:

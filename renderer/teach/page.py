@@ -84,7 +84,9 @@ class Page:
         axes.tick_params(labelsize=SMALL_SIZE)
         return axes
 
-    def line(self, points: Sequence[tuple[float, float]], colour: str, width: float = 1.2, **style: Any) -> None:
+    def line(
+        self, points: Sequence[tuple[float, float]], colour: str, width: float = 1.2, **style: Any
+    ) -> None:
         """A line on the page."""
         x, y = zip(*points, strict=True)
         self.sheet.plot(x, y, color=colour, linewidth=width, **style)
@@ -122,7 +124,9 @@ def fit(x_mm: tuple[float, float], z_mm: tuple[float, float], room: Box) -> Plac
     return Placement(box, x_mm, z_mm)
 
 
-def draw_picture(page: Page, frame: Frame, placement: Placement, words: Words, *, focus_mm: Iterable[float] = ()) -> Any:
+def draw_picture(
+    page: Page, frame: Frame, placement: Placement, words: Words, *, focus_mm: Iterable[float] = ()
+) -> Any:
     """The grey picture with its depth scale, focus marks and the mark of the probe's left end; its axes."""
     axes = page.axes(placement.box, placement.x_mm, placement.z_mm)
     axes.imshow(
@@ -157,7 +161,9 @@ def _focus_marks(page: Page, placement: Placement, focus_mm: Iterable[float], wo
     for k, depth in enumerate(focus_mm):
         if placement.z_mm[0] <= depth <= placement.z_mm[1]:
             x, y = placement.point(placement.x_mm[1], depth)
-            page.line([(x + 9, y - 5), (x + 3, y), (x + 9, y + 5)], page.look.ink, 1.6, solid_joinstyle="miter")
+            page.line(
+                [(x + 9, y - 5), (x + 3, y), (x + 9, y + 5)], page.look.ink, 1.6, solid_joinstyle="miter"
+            )
             if k == 0:
                 page.text(x + 12, y, words("focus"), SMALL_SIZE, va="center", color=page.look.faint, zorder=6,
                           bbox={"facecolor": page.look.page, "edgecolor": "none", "pad": 1.5})  # fmt: skip

@@ -34,7 +34,9 @@ def draw_remedy(scene: Scene, found: Comparison, look: Look, words: Words) -> Pa
     for k, (frame, key, focus) in enumerate(pictures):
         place = fit(x_mm, z_mm, Box(MARGIN + GUTTER_LEFT + k * room / 2, top, width, foot - top))
         draw_picture(page, frame, place, words, focus_mm=focus)
-        head = Box(place.box.left - GUTTER_LEFT + 8, place.box.top - 42, width + GUTTER_LEFT + GUTTER_RIGHT - 16, 0)
+        head = Box(
+            place.box.left - GUTTER_LEFT + 8, place.box.top - 42, width + GUTTER_LEFT + GUTTER_RIGHT - 16, 0
+        )
         line = wrapped(words(key, name=found.remedy.name), head.width, 13.0, True)[0]
         page.text(head.left, head.top, line, 13.0, weight="bold")
     _tell(page, found, words, foot + 16 if beneath else None)
@@ -61,4 +63,6 @@ def _tell(page: Page, found: Comparison, words: Words, beneath: float | None) ->
         y += 14
     if beneath is not None:
         left, y = MARGIN, BOTTOM - SMALL_SIZE
-    page.paragraph(Box(left, y, WIDTH - MARGIN - left, 0), words("remedy.scale"), SMALL_SIZE, color=page.look.faint)
+    page.paragraph(
+        Box(left, y, WIDTH - MARGIN - left, 0), words("remedy.scale"), SMALL_SIZE, color=page.look.faint
+    )

@@ -181,9 +181,13 @@ class Follower:
         ``miss_mm`` tells how far the point lies from it, positive to the left of the way.
         """
         paths = [self._nearest(line, *found, point_mm) for found in self._after(line, turns)]
-        return max(paths, key=lambda p: (p.loss_db if abs(p.miss_mm) < 3.0 else -1e3, -abs(p.miss_mm)), default=None)
+        return max(
+            paths, key=lambda p: (p.loss_db if abs(p.miss_mm) < 3.0 else -1e3, -abs(p.miss_mm)), default=None
+        )
 
-    def _nearest(self, line: float, legs: list[Leg], seg: Array, n: int, point_mm: tuple[float, float]) -> Path:
+    def _nearest(
+        self, line: float, legs: list[Leg], seg: Array, n: int, point_mm: tuple[float, float]
+    ) -> Path:
         best, where = math.inf, (0, 0.0, 0.0)
         for k in range(n):
             px, pz, dx, dz = seg[k, rays.PX], seg[k, rays.PZ], seg[k, rays.DX], seg[k, rays.DZ]
@@ -194,7 +198,9 @@ class Follower:
                 best, where = math.hypot(gx, gz), (k, along, gx * dz - gz * dx)
         k, along, side = where
         own = self._pieces(seg, k, along, "target")
-        return replace(self._path(line, [*legs, *own], there_and_back=True), miss_mm=math.copysign(best, side))
+        return replace(
+            self._path(line, [*legs, *own], there_and_back=True), miss_mm=math.copysign(best, side)
+        )
 
     def to_solid(self, line: float, turns: Sequence[int], regions: Sequence[int]) -> Path | None:
         """The path of a line, turned by these surfaces, up to the first surface of these regions, and back."""
@@ -220,7 +226,9 @@ class Follower:
         first, n = self._first(line)
         yield from self._onwards([], first, n, list(turns))
 
-    def _onwards(self, legs: list[Leg], seg: Array, n: int, turns: list[int]) -> Iterator[tuple[list[Leg], Array, int]]:
+    def _onwards(
+        self, legs: list[Leg], seg: Array, n: int, turns: list[int]
+    ) -> Iterator[tuple[list[Leg], Array, int]]:
         if not turns:
             yield legs, seg, n
             return
@@ -274,7 +282,7 @@ class Follower:
         cos_i = work[1, rays.DX] * nx + work[1, rays.DZ] * nz
         c = seg[k, rays.SPEED]
         rays.turn_ray(work, 1, nx, 0.0, nz, c, c, cos_i, cos_i, True)
-        return work[1].copy()
+        return np.array(work[1])
 
     def _pieces(self, seg: Array, last: int, length: float, event: str) -> list[Leg]:
         """Legs of the segments up to one, which is cut to a length and ends in an event."""
@@ -320,7 +328,12 @@ def lines_through(follower: Follower, turns: Sequence[int], point_mm: tuple[floa
 
 
 def _between(
-    follower: Follower, turns: Sequence[int], point_mm: tuple[float, float], low: float, high: float, at_low: float
+    follower: Follower,
+    turns: Sequence[int],
+    point_mm: tuple[float, float],
+    low: float,
+    high: float,
+    at_low: float,
 ) -> Path | None:
     """The path between two lines that meets a point, by halving; None if there is a jump instead."""
     path = None

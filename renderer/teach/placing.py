@@ -128,7 +128,9 @@ def _lopsided(n: int, total: int) -> int:
     return max(0, max(n, total - n) - max(3, (2 * total + 2) // 3))
 
 
-def _column(wishes: Sequence[Wish], members: Sequence[int], column: Box, gap: float, side: str) -> list[Placed]:
+def _column(
+    wishes: Sequence[Wish], members: Sequence[int], column: Box, gap: float, side: str
+) -> list[Placed]:
     """Labels of one column, spread, and ordered so that leaders do not cross."""
     ends = {i: wishes[i].from_left if side == "left" else wishes[i].from_right for i in members}
     order = sorted(members, key=lambda i: (ends[i][1], ends[i][0], i))
@@ -147,7 +149,9 @@ def _stack(
 ) -> list[Placed]:
     """Boxes from the top down in a given order, each as near to its leader's end as the others allow."""
     heights = [wishes[i].height for i in order]
-    tops = spread([ends[i][1] - 0.5 * wishes[i].height for i in order], heights, column.top, column.bottom, gap)
+    tops = spread(
+        [ends[i][1] - 0.5 * wishes[i].height for i in order], heights, column.top, column.bottom, gap
+    )
     placed = []
     for i, top in zip(order, tops, strict=True):
         w = wishes[i]
@@ -158,7 +162,9 @@ def _stack(
     return placed
 
 
-def spread(wanted: Sequence[float], heights: Sequence[float], low: float, high: float, gap: float) -> list[float]:
+def spread(
+    wanted: Sequence[float], heights: Sequence[float], low: float, high: float, gap: float
+) -> list[float]:
     """Tops of boxes in a fixed order, as near to the wanted ones as possible, without touching.
 
     Least squares under an order: neighbours that touch move as one block (pool adjacent violators;

@@ -16,7 +16,16 @@ from renderer.scene.names import show
 from renderer.scene.parts import Remedy, thaw
 from renderer.scene.scene import Scene
 from renderer.scene.settings import setting_place
-from renderer.teach.findings import EFFECTS, Finding, Mask, effect_values, find_all, named_regions, pixel_mm, solid_findings
+from renderer.teach.findings import (
+    EFFECTS,
+    Finding,
+    Mask,
+    effect_values,
+    find_all,
+    named_regions,
+    pixel_mm,
+    solid_findings,
+)
 from renderer.teach.words import Words
 
 WORSE_DB, WORSE_MM = 1.0, 3.0  # less than this is not told
@@ -42,10 +51,13 @@ class Comparison:
     change: Mapping[str, float]
 
 
-def try_remedy(scene: Scene, before: Frame, remedy: Remedy, words: Words, *, seed: int | None = None) -> Comparison:
+def try_remedy(
+    scene: Scene, before: Frame, remedy: Remedy, words: Words, *, seed: int | None = None
+) -> Comparison:
     """The picture after a remedy, and what it changed; of a sweep the best of its values is taken."""
+    note: tuple[str, ...] = ()
     if remedy.set is not None:
-        settings, note = dict(thaw(remedy.set)), ()
+        settings = dict(thaw(remedy.set))
         after = render(scene.with_settings(settings), seed=seed)
     else:
         settings, after, note = _best_of_sweep(scene, before, remedy, words, seed)
@@ -227,9 +239,15 @@ def _moved_images(scene: Scene, changed: Scene, before: Frame, after: Frame, wor
               ((scene, before, old), (changed, after, new))]  # fmt: skip
     for finding in old:
         key, own = ("class", finding.text), ("solid", finding.solid)
-        if finding.kind == "class" and finding.name in scene.shows and all(key in p and own in p for p in places):
+        if (
+            finding.kind == "class"
+            and finding.name in scene.shows
+            and all(key in p and own in p for p in places)
+        ):
             false, true = (float(np.hypot(*(places[0][k] - places[1][k])[[0, 2]])) for k in (key, own))
-            lines.append(words("remedy.moves", finding=finding.text, solid=finding.solid, false=false, true=true))
+            lines.append(
+                words("remedy.moves", finding=finding.text, solid=finding.solid, false=false, true=true)
+            )
     return tuple(dict.fromkeys(lines))
 
 
@@ -296,6 +314,8 @@ def penetration_mm(frame: Frame) -> float:
     return float(frame.z_mm[clear[-1]]) if len(clear) else 0.0
 
 
-def tried_remedies(scene: Scene, before: Frame, words: Words, *, seed: int | None = None) -> Sequence[Comparison]:
+def tried_remedies(
+    scene: Scene, before: Frame, words: Words, *, seed: int | None = None
+) -> Sequence[Comparison]:
     """Every remedy of a scene, tried."""
     return [try_remedy(scene, before, remedy, words, seed=seed) for remedy in scene.remedies]

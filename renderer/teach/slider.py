@@ -76,7 +76,11 @@ def _shot_data(result: Sweep, shot: Shot, number: int, words: Words) -> dict[str
 
 
 def _said(value: float) -> str:
-    return (f"{value:.2f}" if abs(value) < 10 else f"{value:.1f}").replace("-", "−") if math.isfinite(value) else "–"
+    return (
+        (f"{value:.2f}" if abs(value) < 10 else f"{value:.1f}").replace("-", "−")
+        if math.isfinite(value)
+        else "–"
+    )
 
 
 def _picture_data(image: npt.NDArray[np.uint8]) -> str:

@@ -17,7 +17,12 @@ from renderer.teach.sweeps import Sweep
 
 
 def write_sweep(
-    result: Sweep, folder: str | Path, formats: Iterable[str] = ("png",), *, dark: bool = False, film: bool = False
+    result: Sweep,
+    folder: str | Path,
+    formats: Iterable[str] = ("png",),
+    *,
+    dark: bool = False,
+    film: bool = False,
 ) -> list[Path]:
     """Write ``SCENE.sweep-PATH.*``: ``contact`` and ``curves`` in every format, ``csv``, ``gif``, ``html``, ``mp4`` if wanted.
 

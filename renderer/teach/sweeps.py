@@ -94,13 +94,17 @@ def parse_axis(text: str) -> Axis:
     path, equals, written = text.partition("=")
     path, written = path.strip(), written.strip()
     if not equals or not path or not written:
-        raise SettingError(f"--vary wants PATH=FROM:TO:STEPS or PATH=A,B,C, such as machine.gain_db=-20:20:9, got '{text}'")
+        raise SettingError(
+            f"--vary wants PATH=FROM:TO:STEPS or PATH=A,B,C, such as machine.gain_db=-20:20:9, got '{text}'"
+        )
     if ":" in written:
         parts = written.split(":")
         try:
             start, stop, steps = float(parts[0]), float(parts[1]), int(parts[2])
         except (ValueError, IndexError):
-            raise SettingError(f"{path}: a range is FROM:TO:STEPS, such as -20:20:9, got '{written}'") from None
+            raise SettingError(
+                f"{path}: a range is FROM:TO:STEPS, such as -20:20:9, got '{written}'"
+            ) from None
         if len(parts) != 3 or steps < 2 or not (math.isfinite(start) and math.isfinite(stop)):
             raise SettingError(f"{path}: a range is FROM:TO:STEPS with at least 2 steps, got '{written}'")
         return Axis(path, tuple(_neat(v) for v in np.linspace(start, stop, steps)))
@@ -216,7 +220,9 @@ def readings(scene: Scene, frame: Frame, findings: Sequence[Finding]) -> dict[Ke
     for name, width in wire_widths(frame).items():
         found["width", name] = width
     for finding in findings:
-        if finding.kind == "solid" or (finding.kind == "class" and finding.solid in named_regions(frame).values()):
+        if finding.kind == "solid" or (
+            finding.kind == "class" and finding.solid in named_regions(frame).values()
+        ):
             place = world_place(scene, frame, finding)
             found.setdefault(("place_x", finding.text), float(place[0]))
             found.setdefault(("place_z", finding.text), float(place[2]))
@@ -243,7 +249,9 @@ def solid_contrasts(frame: Frame) -> dict[str, tuple[float, float, float, float]
         away = ndimage.distance_transform_edt(~mask) * size
         core = ndimage.distance_transform_edt(mask) * size > 0.5
         rows = mask.any(axis=1)[:, None]
-        ring = own_tissue & (away > RING_MM[0]) & (away < RING_MM[1]) & rows  # beside it: behind lies its shadow
+        ring = (
+            own_tissue & (away > RING_MM[0]) & (away < RING_MM[1]) & rows
+        )  # beside it: behind lies its shadow
         if np.count_nonzero(core) * size**2 < 0.3 * LEAST_MM2 or np.count_nonzero(ring) * size**2 < LEAST_MM2:
             continue
         inside, outside = amplitude[core], amplitude[ring]

@@ -15,7 +15,7 @@ def _measurer() -> Any:
     """What measures text: one point to a pixel."""
     from matplotlib.backends.backend_agg import RendererAgg  # the extra 'figures'
 
-    return RendererAgg(16, 16, POINTS)
+    return RendererAgg(16, 16, POINTS)  # type: ignore[no-untyped-call]
 
 
 @lru_cache(maxsize=4096)

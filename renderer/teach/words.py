@@ -204,7 +204,9 @@ class Words:
 
     def __call__(self, key: str, **values: Any) -> str:
         """The text of a key with its values filled in."""
-        return self._table[key].format(**{k: _Number(v) if isinstance(v, float) else v for k, v in values.items()})
+        return self._table[key].format(
+            **{k: _Number(v) if isinstance(v, float) else v for k, v in values.items()}
+        )
 
     def has(self, key: str) -> bool:
         """Whether there is a text of this key."""
