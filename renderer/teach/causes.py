@@ -23,6 +23,9 @@ from renderer.trace.echoes import SECONDARY_CLASSES, ViewEchoes
 
 Place = tuple[float, float]
 NEAR_MM = 1.5  # an echo belongs to a patch if it is shown this near to it
+# Width at -6 dB of the beam of an aperture at its focus, in wavelengths times depth over aperture, by its weights
+# (Harris 1978, Proc. IEEE 66:51, table of windows, 6-dB bandwidth; from memory)
+WIDTHS = {"none": 1.21, "hamming": 1.81, "hann": 2.0}
 SHORT_MM = 0.3  # legs shorter than this are told with their neighbour
 
 
@@ -526,8 +529,16 @@ def _beam_width(case: Case) -> Cause | None:
     number = max(case.scene.scan.receive_f_number, depth / (2 * plan.channel_half_mm))
     wave = case.assumed / case.scene.scan.frequency_mhz
     measured, _ = shown_width(case.frame, (x, z))
+    factor = WIDTHS[case.scene.scan.apodisation]
     formulas = (
-        case.words("formula.beam_width", wave=wave, number=number, width=wave * number, measured=measured),
+        case.words(
+            "formula.beam_width",
+            factor=factor,
+            wave=wave,
+            number=number,
+            width=factor * wave * number,
+            measured=measured,
+        ),
     )
     pitch = float(np.mean(np.diff(plan.face_mm)))
     ends = [line + sign * 0.5 * depth / number / pitch for sign in (-1, 1)]

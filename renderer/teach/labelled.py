@@ -169,10 +169,11 @@ def _draw_label(page: Page, label: Label, picture: Box) -> None:
     over = Rectangle(
         (picture.left, picture.top), picture.width, picture.height, transform=page.sheet.transData
     )
-    ends = [placed.start, placed.end]
-    page.line(ends, look.faint if solid else colour, 1.5)
-    page.line(ends, "black", 3.4, alpha=0.6, clip_path=over)
-    page.line(ends, colour, 1.5, clip_path=over)
+    (x0, y0), (x1, y1) = placed.start, placed.end
+    page.sheet.plot([x0, x1], [y0, y1], color=look.faint if solid else colour, linewidth=1.5)
+    for ink, width, alpha in (("black", 3.4, 0.6), (colour, 1.5, 1.0)):
+        (line,) = page.sheet.plot([x0, x1], [y0, y1], color=ink, linewidth=width, alpha=alpha)
+        line.set_clip_path(over)  # afterwards: the axes put their own edge in place of one given before
     page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=6.5, markerfacecolor=colour,
                     markeredgecolor="black", markeredgewidth=1.0)  # fmt: skip
     box = placed.box

@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from renderer.frame.frame import Echo, Frame
+from renderer.probe.plan import world_from_probe
 from renderer.scene.scene import Scene
 from renderer.teach.causes import Cause
 from renderer.teach.findings import Finding
@@ -46,15 +49,29 @@ def echo_rows(scene: Scene, frame: Frame, words: Words) -> list[str]:
     """The table of echoes, strongest first: those that are above black."""
     heads = words("notes.columns").split("|")
     rows = [f"| {' | '.join(heads)} |", f"|{'---|' * len(heads)}"]
-    seen = [e for e in frame.echoes if e.level_db > frame.truth.floor_db][:MOST_ROWS]
+    seen = [e for e in frame.echoes if e.level_db > frame.truth.floor_db and _in_view(frame, e)][:MOST_ROWS]
     for echo in seen:
         cells = [
-            words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(echo.true_mm[1]),
+            words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(_true_depth_mm(scene, echo)),
             _cm(echo.displayed_mm[1]), f"{echo.delay_us:.2f}", words("level", value=echo.level_db),
             closed_form(scene, frame, echo, words),
         ]  # fmt: skip
         rows.append(f"| {' | '.join(cells)} |")
     return rows
+
+
+def _in_view(frame: Frame, echo: Echo) -> bool:
+    """Whether an echo is shown within the picture."""
+    x, z = echo.displayed_mm
+    i, j = int(np.argmin(np.abs(frame.z_mm - z))), int(np.argmin(np.abs(frame.x_mm - x)))
+    near = abs(frame.z_mm[i] - z) < 1.0 and abs(frame.x_mm[j] - x) < 1.0
+    return bool(near and frame.in_view[i, j])
+
+
+def _true_depth_mm(scene: Scene, echo: Echo) -> float:
+    """Depth below the middle of the face, as shown depths are counted, of where an echo truly comes from."""
+    rotation, shift = world_from_probe(scene.pose)
+    return float((rotation.T @ (np.array([echo.true_mm[0], 0.0, echo.true_mm[1]]) - shift))[2])
 
 
 def _cm(value_mm: float) -> str:
@@ -66,22 +83,10 @@ def closed_form(scene: Scene, frame: Frame, echo: Echo, words: Words) -> str:
     c = scene.scan.assumed_speed_mm_per_us
     turns = echo.path.split(" - ")[1:-1]
     if echo.origin_class == "direct":
-        off = abs(echo.true_mm[1] - echo.displayed_mm[1])
-        pose_moved = any(
-            (
-                scene.pose.slide_mm,
-                scene.pose.lift_mm,
-                scene.pose.rock_rad,
-                scene.pose.fan_rad,
-                scene.pose.turn_rad,
-            )
-        )
-        return words("why.speed", c=c) if off > 0.6 and not pose_moved else words("why.direct")
-    if (
-        echo.origin_class == "reverberation"
-        and len({t for t in turns if t != "face"}) == 1
-        and "face" in turns
-    ):
+        off = abs(_true_depth_mm(scene, echo) - echo.displayed_mm[1])
+        return words("why.speed", c=c) if off > 0.6 else words("why.direct")
+    alternating = len(turns) % 2 == 1 and set(turns[1::2]) == {"face"} and len(set(turns[::2])) == 1
+    if echo.origin_class == "reverberation" and alternating:
         count = turns.count("face") + 1
         return words("why.reverberation", count=count, spacing=echo.displayed_mm[1] / count)
     if echo.origin_class == "mirror" and len(turns) > 1:

@@ -114,7 +114,10 @@ ENGLISH: Mapping[str, str] = {
     "formula.shadow": "two ways through: {loss} dB; at {depth:.0f} mm the picture shows {effect:+.0f} dB",
     "formula.enhancement": "two ways, {path:.0f} mm at {alpha_in:.2f} in place of {alpha_out:.2f} dB/(cm MHz), {f:.1f} MHz: {gain:+.1f} dB",
     "formula.edge_shadow": "rays that meet the edge at {angle:.0f}° leave bent by {bend:.1f}°: few reach the strip behind it",
-    "formula.beam_width": "width at −6 dB ≈ wavelength · depth / aperture = {wave:.2f} mm · {number:.1f} = {width:.1f} mm; in the picture {measured:.1f} mm",
+    "formula.beam_width": (
+        "listening alone, at −6 dB: {factor:.1f} · wavelength · depth / aperture = "
+        "{factor:.1f} · {wave:.2f} mm · {number:.1f} = {width:.1f} mm; in the picture {measured:.1f} mm"
+    ),
     # Remedy
     "remedy.title": "{name}: {why}",
     "remedy.before": "before",
