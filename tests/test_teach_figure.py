@@ -216,6 +216,25 @@ def test_wrong_commands_make_nothing(words, message, capsys, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_pages_hold_no_kernels():
+    """The folder of compiled kernels does not look at these files: so no kernel may stand in them."""
+    from pathlib import Path
+
+    from renderer import jit
+
+    root = Path(cli.__file__).parent
+    files = [
+        f
+        for name in jit._WITHOUT_KERNELS
+        for f in ([root / name] if name.endswith(".py") else (root / name).rglob("*.py"))
+    ]
+    assert len(files) > 10
+    for file in files:
+        assert not re.search(
+            r"^@(parallel_)?kernel|from renderer.jit|numba\.njit", file.read_text(encoding="utf-8"), re.M
+        )
+
+
 def test_figure_command(capsys, tmp_path):
     """A file of one's own: its pages and notes land in the folder that was asked for."""
     bench = tmp_path / "bench.yaml"

@@ -154,6 +154,8 @@ def _draw_panel(page: Page, panel: Panel, result: Sweep, room: Box) -> None:
         colour = page.look.accent if k == 0 else colour
         style = {"color": colour, "marker": marker, "markersize": 5.5, "linewidth": 1.8, "linestyle": dash}
         axes.plot(places, series.values, **style)
+        if series.name == panel.title:  # the heading has said it
+            continue
         y = room.bottom + 44 + 15 * k
         page.sheet.plot(
             [room.left - 30, room.left - 18, room.left - 6], [y] * 3, **{**style, "markevery": [1]}

@@ -296,7 +296,7 @@ def _tell(
         SMALL_SIZE + 0.5, color=page.look.faint,
     )  # fmt: skip
     y += 12
-    page.text(left, y, words("cause.machine"), 14.0, weight="bold")
+    page.text(left, y, words("cause.machine" if cause.shown_mm else "cause.numbers"), 14.0, weight="bold")
     y += 14.0 * 1.6
     for line in cause.formulas:
         y += page.paragraph(Box(left, y, width, 0), line, 12.5) + 5

@@ -38,6 +38,7 @@ LABEL_SIZES = (14.0, 13.0, 12.0, 11.0, 10.0)
 GAP = 9.0
 PAD = 4.0  # between a label's text and the edge of its box
 MARK_ABOVE = 16.0
+SMALL_PT = 22.0  # what is narrower on the page has its leader end at its edge
 KEY_WIDTH = 250.0  # beside the picture of the pair that reveals
 
 
@@ -114,7 +115,9 @@ def leader_ends(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Where a leader from the left and one from the right ends: well inside the mask, on that side, on the page."""
     depth = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
-    inner = depth >= 0.5 * depth.max()
+    wide = np.ptp(np.flatnonzero(mask.any(axis=0))) * placement.box.width / mask.shape[1]
+    # A dot in the middle of something small would cover it
+    inner = mask if wide < SMALL_PT else depth >= 0.5 * depth.max()
     rows, columns = np.nonzero(inner)
     middle = float(np.median(rows))
     ends = []
@@ -174,7 +177,7 @@ def _draw_label(page: Page, label: Label, picture: Box) -> None:
     for ink, width, alpha in (("black", 3.4, 0.6), (colour, 1.5, 1.0)):
         (line,) = page.sheet.plot([x0, x1], [y0, y1], color=ink, linewidth=width, alpha=alpha)
         line.set_clip_path(over)  # afterwards: the axes put their own edge in place of one given before
-    page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=6.5, markerfacecolor=colour,
+    page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=5.5, markerfacecolor=colour,
                     markeredgecolor="black", markeredgewidth=1.0)  # fmt: skip
     box = placed.box
     page.sheet.add_patch(

@@ -8,6 +8,7 @@ from typing import Any
 from renderer.teach.look import POINTS
 
 LINE_HEIGHT = 1.22
+LARGE = 8
 
 
 @lru_cache(maxsize=1)
@@ -23,8 +24,9 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
     """Width of one line of text, points."""
     from matplotlib.font_manager import FontProperties  # the extra 'figures'
 
-    font = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
-    return float(_measurer().get_text_width_height_descent(text, font, ismath=False)[0])
+    # Measured large: in small type the widths of letters are rounded to whole points
+    font = FontProperties(family="DejaVu Sans", size=LARGE * size, weight="bold" if bold else "normal")
+    return float(_measurer().get_text_width_height_descent(text, font, ismath=False)[0]) / LARGE
 
 
 def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[str]:

@@ -92,6 +92,7 @@ ENGLISH: Mapping[str, str] = {
     "cause.out_and_back": "there; the same way back takes as long again",
     "cause.sum": "out and home: {time}",
     "cause.once": "in all: {time}",
+    "cause.numbers": "In numbers",
     "cause.true": "truly here",
     "cause.shown": "shown here",
     "cause.machine": "What the machine reckons",
