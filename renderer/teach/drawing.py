@@ -28,7 +28,7 @@ from renderer.teach.page import (
 from renderer.teach.paths import Leg, Path
 from renderer.teach.placing import Box, Wish, place_labels
 from renderer.teach.type import LINE_HEIGHT, block_size, cut, wrapped
-from renderer.trace.tables import Q_REGION, Q_X, Q_Y, Q_Z
+from renderer.trace.sheets import Q_REGION, Q_X, Q_Y, Q_Z
 
 NAMES_WIDTH, TABLE_WIDTH = 150.0, 372.0
 GRID = 420  # samples along the longer side of the map of regions

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from renderer.trace import rays
+from renderer.trace import bands, rays
 from renderer.trace import tables as tb
 from renderer.trace.branches import FACE, face_distance, reflect_row
 from renderer.trace.echoes import ViewEchoes
@@ -107,8 +107,8 @@ class Follower:
         self.solids, self.media = view.phantom.solids, view.phantom.media
         self.region_of = view.phantom.painted.region
         self.settings = view.view.settings
-        self.refract = bool(self.settings[tb.S_REFRACT] > 0)
-        self.radius = float(self.settings[tb.S_RADIUS])
+        self.refract = bool(self.settings[bands.S_REFRACT] > 0)
+        self.radius = float(self.settings[bands.S_RADIUS])
         lines = view.view.lines
         self.lines = np.asarray(lines, float)
         far = 0.5 * view.view.assumed * float(view.plan.time_us[-1])

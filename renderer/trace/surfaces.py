@@ -166,8 +166,8 @@ def surface_samples(
     factor = factor * np.exp(-0.5 * (2 * k * rough * lean) ** 2)
     samples[:, Q_RE], samples[:, Q_IM] = factor.real, factor.imag
     displace_samples(samples, painted.rows, painted.wave_mm, np.uint64(key))
-    direction = np.repeat([0, 1], [len(part[0]) for part in parts])
-    return chained(samples, direction, step)
+    axis = np.repeat([0, 1], [len(part[0]) for part in parts])
+    return chained(samples, axis, step)
 
 
 def chained(samples: Array, direction: Array, step_mm: float) -> Array:
