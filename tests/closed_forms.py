@@ -59,7 +59,7 @@ def lines_of(made: renderer.Scene) -> tuple[Any, np.ndarray, np.ndarray, tuple[s
     """Frame, level (K, L, T) by class after gain, and depth (T,)."""
     from renderer.flow import _gain_db, echoes_of, trace_job
 
-    view = echoes_of(trace_job(made, 0.0))
+    view = echoes_of(trace_job(made, made.scan.steer_rad))
     level = 20 * np.log10(np.abs(view.iq) + 1e-15) + _gain_db(made, view)
     return view, level, 0.5 * made.scan.assumed_speed_mm_per_us * view.plan.time_us, view.class_names
 

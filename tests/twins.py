@@ -42,6 +42,11 @@ class ArrayTwin:
         offset = ((np.arange(n_sub) + 0.5) / n_sub - 0.5) * self.pitch_mm * (1.0 - self.gap)
         return (centre[:, None] + offset[None, :]).ravel()
 
+    def centres(self, wavelength_mm):
+        """Places along the face (E,), mm, of the centre of each patch's own element: what a channel is delayed by."""
+        n_sub = len(self.face(wavelength_mm)) // self.n_elements
+        return np.repeat((np.arange(self.n_elements) - (self.n_elements - 1) / 2) * self.pitch_mm, n_sub)
+
     def at(self, face_mm):
         """Points (x, z) and normals (x, z) of places along the face, (..., 2) each."""
         face_mm = np.asarray(face_mm, float)
@@ -101,7 +106,8 @@ def one_way(
     """Field of a focused aperture at points, one frequency, (P,) complex.
 
     ``points_mm`` (P, 3); ``focus_mm`` one depth along the line, or one for each point (P,). Delays
-    are those of the assumed speed, the waves travel at ``speed`` and lose ``alpha_db_cm_mhz`` times
+    are those of the assumed speed, one for each element (a patch far from the centre of its own element
+    is out of step: the directivity of an element); the waves travel at ``speed`` and lose ``alpha_db_cm_mhz`` times
     frequency along each patch's own path. The mean over the patches of an element, summed over
     elements.
     """
@@ -110,11 +116,12 @@ def one_way(
     origin, direction = line_frame(array, line)
     face = array.face(speed / frequency_mhz)
     place, normal = array.at(face)
+    driven, _ = array.at(array.centres(speed / frequency_mhz))
     focus = origin + focus_mm[:, None] * direction  # (P, 2)
     half = np.clip(focus_mm / (2.0 * f_number), line.least_half_mm, line.channel_half_mm)[:, None]
     weight = window(shape, (face[None, :] - line.face_mm) / half)  # (P, E)
     ahead_us = (
-        np.linalg.norm(focus[:, None] - place[None], axis=-1) - focus_mm[:, None]
+        np.linalg.norm(focus[:, None] - driven[None], axis=-1) - focus_mm[:, None]
     ) / line.assumed_speed
     omega = 2.0 * np.pi * frequency_mhz
     loss = alpha_db_cm_mhz * frequency_mhz * np.log(10.0) / 200.0  # nepers a mm
@@ -199,15 +206,18 @@ def element_sum_echo(
     return total
 
 
-def element_sum_profile(array, line, points_mm, centre_mhz, bandwidth, *, speed=1.54, alpha_db_cm_mhz=0.0):
+def element_sum_profile(
+    array, line, points_mm, centre_mhz, bandwidth, *, speed=1.54, alpha_db_cm_mhz=0.0, n_frequencies=41
+):
     """Peak of each point's echo over time, (P,): what a wire shows on a line of the picture."""
     points_mm = np.atleast_2d(points_mm)
     sd = centre_mhz * bandwidth / np.sqrt(8.0 * np.log(2.0))
     delay_us = 2.0 * ways_mm(array, line, points_mm) / speed
     time_us = delay_us[:, None] + np.linspace(-0.5, 0.5, 41) / sd
     echo = element_sum_echo(
-        array, line, points_mm, centre_mhz, bandwidth, time_us, speed=speed, alpha_db_cm_mhz=alpha_db_cm_mhz
-    )
+        array, line, points_mm, centre_mhz, bandwidth, time_us, speed=speed, alpha_db_cm_mhz=alpha_db_cm_mhz,
+        n_frequencies=n_frequencies,
+    )  # fmt: skip
     return np.abs(echo).max(axis=1)
 
 
