@@ -144,6 +144,94 @@ def plane_mirror(tilt_deg: float) -> list[Row]:
     ]
 
 
+BAND = ((0.0, 0.53333), (1.3556, 0.22207), (-1.3556, 0.22207), (2.857, 0.01126), (-2.857, 0.01126))
+
+
+def focused_slit(distance_mm: float, focus_mm: float, half_mm: float, frequency_mhz: float, hamming: bool) -> complex:  # fmt: skip
+    """Field on the axis of a focused slit: its Fresnel integral (Goodman, Fourier Optics; from memory)."""
+    x = np.linspace(-half_mm, half_mm, 2001)
+    weight = 0.54 + 0.46 * np.cos(math.pi * x / half_mm) if hamming else np.ones_like(x)
+    turn = math.pi * frequency_mhz / C * x * x * (1 / distance_mm - 1 / focus_mm)
+    return complex(
+        (weight * np.exp(-1j * turn)).sum() * (x[1] - x[0]) * math.sqrt(frequency_mhz / C / distance_mm)
+    )
+
+
+def mirror_gain_db(to_mirror_mm: float, on_mm: float, power_per_mm: float, focus_mm: float) -> float:
+    """Level of a point seen in a curved mirror re the same path by way of a plane one, in the picture plane.
+
+    The ray matrix of the path, with the mirror's -power between the two legs, has A = 1 - power L2 and
+    B = L1 + L2 (1 - power L1); the field on its axis is that at B / A without the mirror, over root A (ABCD law of a Huygens
+    integral; Siegman, Lasers, ch. 20, from memory). Apertures and receive focus are those of the displayed depth;
+    mean over the band after the loss of the path (Gauss-Hermite).
+    """
+    a = 1 - power_per_mm * on_mm
+    b = to_mirror_mm + on_mm * (1 - power_per_mm * to_mirror_mm)
+    shown = to_mirror_mm + on_mm
+    centre = 7.5 - 2 * 0.5 * NP_PER_CM_MHZ * shown / 10 * SIGMA**2
+
+    def both(distance: float) -> complex:
+        total = 0j
+        for step, weight in BAND:
+            f = centre + step * SIGMA
+            sent = focused_slit(distance, focus_mm, focus_mm / 6, f, False)
+            total += weight * sent * focused_slit(distance, shown, shown / 4, f, True)
+        return total
+
+    return 20 * math.log10(abs(both(b / a)) / abs(a) / abs(both(shown)))
+
+
+def curved_mirror(radius_mm: float, line_mm: float) -> list[Row]:
+    """Wire on the turned line of a cylinder of air (negative radius: before the hollow side), seen in it.
+
+    The line at ``line_mm`` meets the mirror, turns by the law of reflection, and reaches the wire 10 mm on: shown
+    straight on at the same path. Power of the mirror in its plane of incidence: -2 / (R cos i) (Coddington; from
+    memory). Level: the same wire without the mirror, at the place shown, and ``mirror_gain_db``.
+    """
+    middle = 26 + radius_mm
+    to_mirror = middle - math.copysign(math.sqrt(radius_mm**2 - line_mm**2), radius_mm)
+    normal = np.array([line_mm, to_mirror - middle]) / radius_mm
+    cosine = -float(normal[1])
+    at = np.array([line_mm, to_mirror]) + 10 * (np.array([0.0, 1.0]) + 2 * cosine * normal)
+    shown = to_mirror + 10
+    axis = {"from_mm": [0, -60, middle], "to_mm": [0, 60, middle], "radius_mm": abs(radius_mm)}
+    mirror = [{"name": "mirror", "shape": "tube", "tissue": "air", **axis}]
+    if radius_mm < 0:
+        mirror = [{"name": "mirror", "shape": "slab", "top_mm": 10, "bottomless": True, "tissue": "air"},
+                  {"name": "bowl", "shape": "tube", "tissue": "gelatine", **axis}]  # fmt: skip
+
+    def wire(x: float, z: float) -> dict[str, Any]:
+        ends = {"from_mm": [x, -20, z], "to_mm": [x, 20, z]}
+        return {"name": "wire", "shape": "wire", "diameter_mm": 0.1, "tissue": "steel", **ends}
+
+    machine = {"focus_mm": [36]}
+    made = scene([*mirror, wire(float(at[0]), float(at[1]))], machine=machine)
+    plain, _, _ = peak(scene([wire(line_mm, shown)], machine=machine), "direct", shown, x_mm=line_mm)
+    level, depth, place = peak(made, "mirror", shown, x_mm=line_mm)
+    want = plain + mirror_gain_db(to_mirror, 10, -2 / (radius_mm * cosine), 36)
+    name = f"mirror of {radius_mm:g} mm, line {line_mm:g} mm"
+    return [
+        Row(f"{name}, depth", "mm", shown, depth),
+        Row(f"{name}, place", "mm", line_mm, place),
+        Row(f"{name}, level", "dB", want, level),
+    ]
+
+
+def near_wire_in_a_mirror() -> list[Row]:
+    """Wire 8 mm from the face in a plane mirror at 26 mm: the picture of a wire at 44 mm (unfolding; exact)."""
+    wire = {"name": "wire", "shape": "wire", "diameter_mm": 0.1, "tissue": "steel"}
+    mirror = {"name": "mirror", "shape": "slab", "top_mm": 26, "bottomless": True, "tissue": "air"}
+    near = {**wire, "from_mm": [0.15, -20, 8], "to_mm": [0.15, 20, 8]}
+    far = {**wire, "from_mm": [0.15, -20, 44], "to_mm": [0.15, 20, 44]}
+    machine = {"focus_mm": [36]}
+    want, _, _ = peak(scene([far], machine=machine), "direct", 44, x_mm=0.15)
+    level, depth, _ = peak(scene([mirror, near], machine=machine), "mirror", 44, x_mm=0.15)
+    return [
+        Row("mirror, wire near the face, depth", "mm", 44.0, depth),
+        Row("mirror, wire near the face, level", "dB", want, level),
+    ]
+
+
 def speed_step() -> list[Row]:
     """Plate under lard and beside it: shown deeper by t (c / c_lard - 1)."""
     lard = {
@@ -316,8 +404,9 @@ def pebble_shadow() -> list[Row]:
 
 
 CASES = (
-    reverberation, lambda: plane_mirror(0.0), lambda: plane_mirror(10.0), lambda: plane_mirror(20.0), speed_step,
-    doubling, range_ambiguity, enhancement, level_with_depth, pebble_shadow, needle_bend,
+    reverberation, lambda: plane_mirror(0.0), lambda: plane_mirror(10.0), lambda: plane_mirror(20.0),
+    lambda: curved_mirror(60.0, 0.15), lambda: curved_mirror(30.0, 4.05), lambda: curved_mirror(-60.0, 0.15),
+    near_wire_in_a_mirror, speed_step, doubling, range_ambiguity, enhancement, level_with_depth, pebble_shadow, needle_bend,
 )  # fmt: skip
 
 
