@@ -15,7 +15,7 @@ STEP_MM = 0.1
 HALF_MM = 7.2
 F_MHZ = 5.0
 ROOT3 = np.sqrt(3.0)
-BAND = 0.30
+BAND = 0.15  # so narrow that the weight of a frequency within it does not count, so wide that nulls fill a little
 # Small elements and one aperture at all depths: what is compared is refraction, not the rest of the machine.
 PROBE = {
     "kind": "linear", "elements": 256, "pitch_mm": 0.15, "frequency_mhz": F_MHZ, "bandwidth_percent": 100 * BAND, "height_mm": 8,
