@@ -219,7 +219,8 @@ def _effect_lines(
         return [area], 0.0
     mask &= after.in_view
     change = _mean(effect_values(after, name), mask) - _mean(effect_values(before, name), mask)
-    level = in_db(_mean(10 ** (after.level_db / 10.0), mask), _mean(10 ** (before.level_db / 10.0), mask))
+    # Decibels are averaged, not energies: a wall or a glint inside the mask would drown what lies behind it
+    level = _mean(after.level_db, mask) - _mean(before.level_db, mask)
     lines = [words("remedy.class_db", name=said_name, change=change)] if abs(change) > 0.05 else []
     lines.append(words("remedy.level", name=said_name, change=level))
     return ([*lines, area] if _area(before, name) != _area(after, name) else lines), change
