@@ -15,10 +15,11 @@ import numpy as np
 import renderer
 from renderer.flow import trace_job
 from renderer.probe.plan import face_point
+from renderer.trace import bands, direct
 from renderer.trace import beamlets as bl
-from renderer.trace import direct
 from renderer.trace import tables as tb
 from renderer.trace.echoes import start_view
+from renderer.trace.sheets import N_SAMPLE
 from tests.twins import ArrayTwin, LineTwin, one_way
 
 Array = np.ndarray
@@ -51,7 +52,7 @@ def surface_lines(made: renderer.Scene, face_mm: Array) -> tuple[Array, Array]:
 def beam_tables(made: renderer.Scene, face_mm: Array) -> tuple[Any, Any]:
     """View and traced tables (transmit times receive) on lines at given places."""
     phantom, view = view_at(made, face_mm)
-    nothing = np.zeros((0, tb.N_SAMPLE))
+    nothing = np.zeros((0, N_SAMPLE))
     return view, direct.trace_view(view, phantom, nothing, end_us=float(view.plan.time_us[-1]) + 2.0)
 
 
@@ -90,27 +91,44 @@ def one_way_fields(
     """
     phantom, view = view_at(made, np.zeros(1))
     m, line = view.settings, view.lines[0]
-    f, radius, pitch = m[tb.S_F0], m[tb.S_RADIUS], m[tb.S_PITCH]
+    f, radius, pitch = m[bands.S_F0], m[bands.S_RADIUS], m[bands.S_PITCH]
     aim = range_mm if receive else made.scan.focus_mm[0]
-    number = m[tb.S_RX_F] if receive else m[tb.S_TX_F]
-    half = max(min(0.5 * aim / number, m[tb.S_CHANNEL_HALF]), m[tb.S_LEAST_HALF])
-    kind = int(m[tb.S_APODISATION]) if receive else 0
+    number = m[bands.S_RX_F] if receive else m[bands.S_TX_F]
+    half = max(min(0.5 * aim / number, m[bands.S_CHANNEL_HALF]), m[bands.S_LEAST_HALF])
+    kind = int(m[bands.S_APODISATION]) if receive else 0
     n = direct.BEAMLETS[1 if receive else 0]
     rows = np.zeros((n, bl.N_BEAMLET))
     rays = np.zeros((n, bl.N_RAYS, tb.MAX_SEGMENTS, tb.N_COLUMNS))
     n_solids = len(phantom.solids[0])
     bl.aim_beamlets(
-        rows, rays, line, 0.0, half, m[tb.S_FACE_HALF], radius, aim, kind, m[tb.S_ASSUMED], pitch, m[tb.S_ASSUMED] / f,
-        m[tb.S_HEIGHT], m[tb.S_LENS], 1, phantom.solids, phantom.media, 400.0, 1e-5, True, False,
+        rows, rays, line, 0.0, half, m[bands.S_FACE_HALF], radius, aim, kind, m[bands.S_ASSUMED], pitch, m[bands.S_ASSUMED] / f,
+        m[bands.S_HEIGHT], m[bands.S_LENS], 1, phantom.solids, phantom.media, 400.0, 1e-5, True, False,
         np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8),
     )  # fmt: skip
-    field = np.zeros(len(u_mm), complex)
+    states, fields = np.zeros((n, bl.N_STATE)), np.zeros((3, len(u_mm)), complex)
+    bl.plane_states(rows, rays, line, range_mm, 1, states)
     bl.add_row(
-        field, rows, rays, line, range_mm, 1, u_mm[0], u_mm[1] - u_mm[0], f, 0.0, 0.0, 0.0, 0.0, 0.0, f
+        fields,
+        rows,
+        rays,
+        states,
+        line,
+        range_mm,
+        u_mm[0],
+        u_mm[1] - u_mm[0],
+        f,
+        0.1 * f,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        f,
     )
+    field = fields[0]
     x, z = line[0] + range_mm * line[2] + u_mm * line[3], line[1] + range_mm * line[3] - u_mm * line[2]
     array, twin = twins_of(made)
     shape = made.scan.apodisation if receive else "none"
     points = np.stack([x, 0 * x, z], axis=1)
-    summed = one_way(array, twin, number, aim, points, f, m[tb.S_ASSUMED], shape=shape)
-    return field, summed * pitch / math.sqrt(m[tb.S_ASSUMED] / f)
+    summed = one_way(array, twin, number, aim, points, f, m[bands.S_ASSUMED], shape=shape)
+    return field, summed * pitch / math.sqrt(m[bands.S_ASSUMED] / f)

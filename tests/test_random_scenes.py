@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
@@ -155,8 +157,8 @@ def test_random_scenes(tree):
 
 
 @pytest.mark.slow
-@settings(max_examples=300, **COMMON)
+@settings(max_examples=int(os.environ.get("RANDOM_SCENES", "300")), **COMMON)
 @given(scenes())
 def test_many_random_scenes(tree):
-    """Three hundred random scenes."""
+    """Three hundred random scenes, or as many as the environment's RANDOM_SCENES says."""
     look(tree)

@@ -199,4 +199,6 @@ def test_equal_level_at_every_depth_without_attenuation():
     lossy = cf.scene(layers, tissues=tissues, physics={"secondary": False})
     for z in (12, 21, 30, 39):
         assert cf.mean_level(made, (-15, 15), (z - 2, z + 2)) == pytest.approx(-38.0, abs=0.5)
-    assert cf.mean_level(lossy, (-15, 15), (19, 23)) > cf.mean_level(lossy, (-15, 15), (24.9, 25.9)) + 4.0
+    # With the loss on, the thick layer darkens by (1.2 - 0.5) dB/(cm MHz) there and back, 4.6 dB between the middles
+    # of the windows; the band's drift and the speckle of a window of a millimetre may take 1.5 dB of that
+    assert cf.mean_level(lossy, (-15, 15), (19, 23)) > cf.mean_level(lossy, (-15, 15), (24.9, 25.9)) + 3.1
