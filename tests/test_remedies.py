@@ -98,7 +98,7 @@ def beside_the_wedge(before: Frame, after: Frame) -> None:
     assert shift_mm(after, "speed") < 0.05
 
 
-@remedy("wedge", "set the mean speed of the way through the wedge")
+@remedy("wedge", "set a mean speed")
 def mean_speed(before: Frame, after: Frame) -> None:
     """Less than a third of the error is left under the wedge; the price is an error beside it."""
     under = before.truth.mask("speed") & before.truth.mask("direct") & after.truth.mask("direct")
