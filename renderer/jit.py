@@ -40,9 +40,11 @@ numba.config.CACHE_DIR = str(cache_folder())  # type: ignore[attr-defined]
 
 def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     """A compiled function without Python objects; division follows IEEE rules, so that loops vectorise."""
-    return numba.njit(cache=True, error_model="numpy", nogil=True)(function)
+    return numba.njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)(function)
 
 
 def parallel_kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     """The same, with loops over lines shared between threads; every line writes only its own row."""
-    return numba.njit(cache=True, error_model="numpy", nogil=True, parallel=True)(function)
+    return numba.njit(cache=True, error_model="numpy", nogil=True, parallel=True, no_cfunc_wrapper=True)(
+        function
+    )

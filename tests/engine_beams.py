@@ -17,8 +17,8 @@ from renderer.flow import trace_job
 from renderer.probe.plan import face_point
 from renderer.trace import bands, direct
 from renderer.trace import beamlets as bl
-from renderer.trace import tables as tb
 from renderer.trace.echoes import start_view
+from renderer.trace.rays import MAX_SEGMENTS, N_COLUMNS
 from renderer.trace.sheets import N_SAMPLE
 from tests.twins import ArrayTwin, LineTwin, one_way
 
@@ -91,41 +91,24 @@ def one_way_fields(
     """
     phantom, view = view_at(made, np.zeros(1))
     m, line = view.settings, view.lines[0]
-    f, radius, pitch = m[bands.S_F0], m[bands.S_RADIUS], m[bands.S_PITCH]
+    f, pitch = m[bands.S_F0], m[bands.S_PITCH]
     aim = range_mm if receive else made.scan.focus_mm[0]
     number = m[bands.S_RX_F] if receive else m[bands.S_TX_F]
     half = max(min(0.5 * aim / number, m[bands.S_CHANNEL_HALF]), m[bands.S_LEAST_HALF])
-    kind = int(m[bands.S_APODISATION]) if receive else 0
+    kind = m[bands.S_APODISATION] if receive else 0.0
     n = direct.BEAMLETS[1 if receive else 0]
     rows = np.zeros((n, bl.N_BEAMLET))
-    rays = np.zeros((n, bl.N_RAYS, tb.MAX_SEGMENTS, tb.N_COLUMNS))
+    rays = np.zeros((n, bl.N_RAYS, MAX_SEGMENTS, N_COLUMNS))
     n_solids = len(phantom.solids[0])
     bl.aim_beamlets(
-        rows, rays, line, 0.0, half, m[bands.S_FACE_HALF], radius, aim, kind, m[bands.S_ASSUMED], pitch, m[bands.S_ASSUMED] / f,
-        m[bands.S_HEIGHT], m[bands.S_LENS], 1, phantom.solids, phantom.media, 400.0, 1e-5, True, False,
-        np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8),
+        rows, rays, line, 0.0, half, aim, kind, m, 1, (phantom.solids, phantom.media), 400.0, 0.0,
+        (np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)),
     )  # fmt: skip
-    states, fields = np.zeros((n, bl.N_STATE)), np.zeros((3, len(u_mm)), complex)
+    states, fields = np.zeros((n, bl.N_STATE)), np.zeros((4, len(u_mm)), complex)
     bl.plane_states(rows, rays, line, range_mm, 1, states)
-    bl.add_row(
-        fields,
-        rows,
-        rays,
-        states,
-        line,
-        range_mm,
-        u_mm[0],
-        u_mm[1] - u_mm[0],
-        f,
-        0.1 * f,
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-        f,
-    )
-    field = fields[0]
+    bl.add_row(fields, rows, rays, states, line, range_mm, u_mm[0], u_mm[1] - u_mm[0], f, 1e-4 * f, 0.0, 0.0, 0.0,
+               0.0, 0.0, f)  # fmt: skip
+    field = fields[1]
     x, z = line[0] + range_mm * line[2] + u_mm * line[3], line[1] + range_mm * line[3] - u_mm * line[2]
     array, twin = twins_of(made)
     shape = made.scan.apodisation if receive else "none"

@@ -36,16 +36,11 @@ def test_mirror_image_in_a_plane(tilt_deg):
 def test_mirror_image_in_a_cylinder(radius_mm, line_mm):
     """In a curved mirror: straight on at the length of the path, and fainter as the ray matrix says.
 
-    Places: a quarter wave. Level 1 dB: 0.3 dB for small angles at F/2, 0.7 dB for the elevation beam (see below).
+    Places: a quarter wave. Level 1 dB: 0.3 dB for small angles at F/2, the rest for the mirror's bend of the single beamlets.
     """
     check(cf.curved_mirror(radius_mm, line_mm), mm=QUARTER_WAVE_MM, db=1.0)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="wires in mirrors have the elevation beam of their own depth, not of the path: 1.8 dB low",
-)
 def test_mirror_image_of_a_wire_near_the_face():
     """A mirror image is the direct echo of the mirrored phantom, elevation beam and all (unfolding; exact)."""
     check(cf.near_wire_in_a_mirror(), mm=QUARTER_WAVE_MM, db=1.0)
@@ -105,12 +100,12 @@ def test_level_against_depth():
 def test_pebble_shadow_follows_the_aperture():
     """A shadow is full right behind the body and fades with depth, as the aperture sees past it.
 
-    The cone is no exact reference: the Fresnel zone of the way (2.4 mm) is wider than the pebble (1.5 mm), so
-    the test asks for the order of depths and for the cone within 6.5 dB. The table has the differences.
+    The straight ways are no exact reference: the Fresnel zone of the way (2.4 mm) is wider than the pebble
+    (1.5 mm), so the test asks for the order of depths and for the straight ways within 6.5 dB.
     """
     rows = cf.pebble_shadow()
     check(rows, mm=QUARTER_WAVE_MM, db=6.5)
-    assert rows[0].measured < rows[1].measured < rows[2].measured - 10.0
+    assert rows[0].measured <= rows[1].measured < rows[2].measured - 10.0 < rows[3].measured - 13.0
 
 
 def test_oblique_wire_looks_bent():

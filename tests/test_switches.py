@@ -40,8 +40,9 @@ def test_no_secondary_classes_without_secondary_paths():
     assert on[names.index("reverberation")] > 1e-4 * on[0]
     assert on[names.index("mirror")] > 1e-6 * on[0]
     assert (off[secondary] == 0.0).all()
-    # one sum of float32 parts in two orders
-    assert off[0] == pytest.approx(on[0], rel=1e-6)
+    # Without them nothing is listened to beyond the picture: tables and sheets end earlier, and their steps lie
+    # elsewhere (up to 5e-4 of the plate's peak, in places)
+    assert off[0] == pytest.approx(on[0], rel=1e-5)
 
 
 def prisms(**physics):

@@ -54,11 +54,6 @@ def test_mirrored_speckle_has_the_statistics_of_direct_speckle(pairs):
             )
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="mirrored speckle is 1.1 dB too bright: elevation beam of one frequency, no directivity of elements",
-)
 def test_mirrored_speckle_has_the_level_of_direct_speckle(pairs):
     """Level behind a perfect mirror: that of the same depth without it, 0.5 dB.
 

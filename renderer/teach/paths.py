@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from renderer.trace import bands, rays
-from renderer.trace import tables as tb
 from renderer.trace.branches import FACE, face_distance, reflect_row
 from renderer.trace.echoes import ViewEchoes
+from renderer.trace.lines import central_ray
 
 Array = npt.NDArray[np.float64]
 NP_TO_DB = 20.0 / math.log(10.0)
@@ -144,7 +144,7 @@ class Follower:
     def _first(self, line: float) -> tuple[Array, int]:
         x, z, dx, dz = self.start(line)
         seg = np.zeros((rays.MAX_SEGMENTS, rays.N_COLUMNS))
-        n = tb.central_ray(
+        n = central_ray(
             seg, np.array([x, z, dx, dz]), self.solids, self.media, self.reach, DARK, self.refract, rays.WHOLE_BEAM,
             self._work, self._flags,
         )  # fmt: skip

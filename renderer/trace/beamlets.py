@@ -16,6 +16,18 @@ import cmath
 import math
 
 from renderer.jit import kernel
+from renderer.trace.bands import (
+    S_ASSUMED,
+    S_F0,
+    S_FACE_HALF,
+    S_FLOOR,
+    S_HEIGHT,
+    S_LENS,
+    S_PITCH,
+    S_RADIUS,
+    S_REFRACT,
+    four_powers,
+)
 from renderer.trace.rays import (
     ALPHA,
     ALPHA_SLOPE,
@@ -60,8 +72,9 @@ EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an e
     SEGMENTS_DOWN,
     SEGMENTS_GHOST,
     GIVEN,
-) = range(10)
-N_BEAMLET = 10
+    FULL_WEIGHT,
+) = range(11)
+N_BEAMLET = 11
 # Columns of a beamlet's state at a plane across the line
 (T_STRENGTH, T_RAY, T_SEGMENT, T_OWN, T_U, T_SLOPE, T_COSINE, T_TIME, T_LOSS, T_LOSS_SLOPE, T_A, T_B) = range(
     12
@@ -93,59 +106,78 @@ def window(kind, x):
 
 
 @kernel
+def directivity(pitches_times_sine):
+    """Directivity of an element as wide as the pitch: sinc of pitch / wavelength * sine of the angle."""
+    q = math.pi * pitches_times_sine
+    return math.sin(q) / q if abs(q) > 1e-6 else 1.0
+
+
+@kernel
+def way_to_focus(a, line, focus_mm, m, phantom):
+    """Where and how a ray leaves the face at a place along it, with the delays for a focus on the line.
+
+    Returns x, z, direction x, z, sine to the face's normal, distance to the focus, and region at the start.
+    """
+    solids, media = phantom
+    x, z, nx, nz = face_place(a, m[S_RADIUS])
+    dx, dz = line[0] + focus_mm * line[2] - x, line[1] + focus_mm * line[3] - z
+    distance = math.sqrt(dx * dx + dz * dz)
+    region = start_region(solids, x, 0.0, z, nx, 0.0, nz)
+    bend = media[region, R_SPEED] / m[S_ASSUMED] if m[S_REFRACT] > 0 else 1.0
+    # The delays set the phase along the face; the medium turns that into a direction
+    sine = (dx * nz - dz * nx) / distance * bend
+    sine = max(-0.98, min(0.98, sine))
+    cosine = math.sqrt(1.0 - sine * sine)
+    return x, z, sine * nz + cosine * nx, cosine * nz - sine * nx, sine, distance, region
+
+
+@kernel
 def aim_beamlets(
-    beamlets, segments, line, face_mm, half_mm, face_half_mm, radius, focus_mm, apodisation, assumed, pitch_mm,
-    wavelength, height_mm, lens_focus_mm, n_elevation, solids, media, reach_mm, floor, refract, ghosts, work, flags,
+    beamlets, segments, line, face_mm, half_mm, focus_mm, apodisation, m, n_elevation, phantom, reach_mm, ghosts,
+    scratch,
 ):  # fmt: skip
     """Aim a row of beamlets at a focus on the line and trace their rays.
 
     ``beamlets`` (J, N_BEAMLET) and ``segments`` (J, N_RAYS, MAX_SEGMENTS, N_COLUMNS) are filled; the
-    rays of a beamlet start at y = 0, +h/3 and -h/3; with ``ghosts`` the last goes straight through
-    strong bodies. ``line``: origin x, z, direction x, z.
+    rays of a beamlet start at y = 0, +h/3 and -h/3; with ``ghosts`` > 0 the last goes straight through
+    strong bodies. ``line``: origin x, z, direction x, z; ``m``: machine settings; ``phantom``: solids and
+    media; ``scratch``: work and flags of the tracer.
     """
+    solids, media = phantom
+    work, flags = scratch
+    assumed, refract = m[S_ASSUMED], m[S_REFRACT] > 0
+    wavelength = assumed / m[S_F0]
     n = beamlets.shape[0]
-    low, high = max(face_mm - half_mm, -face_half_mm), min(face_mm + half_mm, face_half_mm)
+    low, high = max(face_mm - half_mm, -m[S_FACE_HALF]), min(face_mm + half_mm, m[S_FACE_HALF])
     spacing = (high - low) / n
-    ox, oz, lx, lz = line[0], line[1], line[2], line[3]
-    fx, fz = ox + focus_mm * lx, oz + focus_mm * lz
     for j in range(n):
         a = low + (j + 0.5) * spacing
-        x, z, nx, nz = face_place(a, radius)
-        dx, dz = fx - x, fz - z
-        distance = math.sqrt(dx * dx + dz * dz)
-        dx, dz = dx / distance, dz / distance
-        region = start_region(solids, x, 0.0, z, nx, 0.0, nz)
-        bend = media[region, R_SPEED] / assumed if refract else 1.0
-        # The delays set the phase along the face; the medium turns that into a direction
-        tx, tz = nz, -nx
-        sine = (dx * tx + dz * tz) * bend
-        sine = max(-0.98, min(0.98, sine))
+        x, z, dx, dz, sine, distance, region = way_to_focus(a, line, focus_mm, m, phantom)
         cosine = math.sqrt(1.0 - sine * sine)
-        dx, dz = sine * tx + cosine * nx, sine * tz + cosine * nz
-        q = math.pi * pitch_mm * sine / wavelength
-        directivity = math.sin(q) / q if abs(q) > 1e-6 else 1.0
+        bend = media[region, R_SPEED] / assumed if refract else 1.0
         beamlets[j, TAU] = (distance - focus_mm) / assumed
-        beamlets[j, WEIGHT] = EVEN_SUM * window(apodisation, (a - face_mm) / half_mm) * directivity
+        beamlets[j, FULL_WEIGHT] = EVEN_SUM * directivity(m[S_PITCH] * sine / wavelength)
+        beamlets[j, WEIGHT] = beamlets[j, FULL_WEIGHT] * window(apodisation, (a - face_mm) / half_mm)
         beamlets[j, FOCUS_CURVATURE] = -bend / distance
         beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine
         beamlets[j, FACE_MM] = a
         beamlets[j, GIVEN] = -1.0
         beamlets[j, SEGMENTS_GHOST] = 0
-        for m in range(3):
-            beamlets[j, SEGMENTS + m] = 0
-            if m >= n_elevation:
+        for e in range(3):
+            beamlets[j, SEGMENTS + e] = 0
+            if e >= n_elevation:
                 continue
-            y = 0.0 if m == 0 else (height_mm / 3 if m == 1 else -height_mm / 3)
-            dy = -y / lens_focus_mm
+            y = 0.0 if e == 0 else (m[S_HEIGHT] / 3 if e == 1 else -m[S_HEIGHT] / 3)
+            dy = -y / m[S_LENS]
             norm = 1.0 / math.sqrt(1.0 + dy * dy)
-            start_segment(segments[j, m], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
-            beamlets[j, SEGMENTS + m] = trace_ray(
-                segments[j, m], solids, media, reach_mm, floor, refract, PLAIN, work, flags
+            start_segment(segments[j, e], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
+            beamlets[j, SEGMENTS + e] = trace_ray(
+                segments[j, e], solids, media, reach_mm, m[S_FLOOR], refract, PLAIN, work, flags
             )
-        if ghosts:
+        if ghosts > 0:
             start_segment(segments[j, GHOST_RAY], x, 0.0, z, dx, 0.0, dz, region, media)
             beamlets[j, SEGMENTS_GHOST] = trace_ray(
-                segments[j, GHOST_RAY], solids, media, reach_mm, floor, refract, GHOST, work, flags
+                segments[j, GHOST_RAY], solids, media, reach_mm, m[S_FLOOR], refract, GHOST, work, flags
             )
 
 
@@ -156,6 +188,20 @@ def new_delays(beamlets, line, radius, focus_mm, assumed):
     for j in range(beamlets.shape[0]):
         x, z, _, _ = face_place(beamlets[j, FACE_MM], radius)
         beamlets[j, TAU] = (math.hypot(fx - x, fz - z) - focus_mm) / assumed
+
+
+@kernel
+def new_aperture(beamlets, face_mm, half_mm, apodisation):
+    """Weigh the beamlets for an aperture within the row: it grows from sample to sample, too.
+
+    A beamlet at the end counts by the part of its spacing that the aperture covers.
+    """
+    n = beamlets.shape[0]
+    spacing = (beamlets[n - 1, FACE_MM] - beamlets[0, FACE_MM]) / (n - 1)
+    for j in range(n):
+        off = abs(beamlets[j, FACE_MM] - face_mm)
+        cover = min(max((half_mm - off) / spacing + 0.5, 0.0), 1.0)
+        beamlets[j, WEIGHT] = beamlets[j, FULL_WEIGHT] * window(apodisation, off / half_mm) * cover
 
 
 @kernel
@@ -178,7 +224,7 @@ def strength_at(seg, n, line, s):
 def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
     """Mean strength over the elevation rays of a beamlet at a plane, and the ray that gives the geometry.
 
-    A strength that was given (``see_past``) stands in place of the mean.
+    A strength that was given (see ``obstruction``) stands in place of the mean.
     """
     total, middle, most, chosen = 0.0, 0.0, 0.0, -1
     for m in range(n_elevation):
@@ -229,28 +275,6 @@ def plane_states(beamlets, segments, line, s, n_elevation, states):
 
 
 @kernel
-def see_past(tx, rx, rx_states):
-    """Give every transmit beamlet the strength of the way from its place on the face to a plane.
-
-    A beamlet aimed at the focus may be stopped by a body that the way to a point beyond the focus passes
-    by, and the reverse: diffraction fills the shadow. The receive rays aim at the plane itself, and their
-    strengths there (in ``rx_states``) tell which part of the face a point there can see.
-    """
-    n = rx.shape[0]
-    first = rx[0, FACE_MM]
-    step = (rx[n - 1, FACE_MM] - first) / (n - 1)
-    for j in range(tx.shape[0]):
-        tx[j, GIVEN] = -1.0
-        place = (tx[j, FACE_MM] - first) / step
-        if place < -0.5 or place > n - 0.5:
-            continue
-        place = min(max(place, 0.0), n - 1.0)
-        i = min(int(place), n - 2)
-        w = place - i
-        tx[j, GIVEN] = (1 - w) * rx_states[i, T_STRENGTH] + w * rx_states[i + 1, T_STRENGTH]
-
-
-@kernel
 def side_interval(seg, k, line, s, sign, low, high):
     """Offsets u of the plane at s that lie beyond (sign +1) or before (-1) the surface at the start of k."""
     ox, oz, lx, lz = line[0], line[1], line[2], line[3]
@@ -290,22 +314,21 @@ def beamlet_at(seg, k, line, s):
 
 
 @kernel
-def three_powers(exponent, centre, step_f):
-    """exp(f x) at the centre frequency, one step below and one above."""
-    low, step = cmath.exp((centre - step_f) * exponent), cmath.exp(step_f * exponent)
-    middle = low * step
-    return middle, low, middle * step
+def even_sums(centre, step):
+    """What keeps the sum over an aperture even at the four frequencies: waists go with 1 / sqrt(f)."""
+    q = step / centre
+    return math.sqrt(1 - 3 * q), math.sqrt(1 - q), math.sqrt(1 + q), math.sqrt(1 + 3 * q)
 
 
 @kernel
 def add_gaussians(out, first, last, u_low, step_u, u_ray, value, linear, square, centre, step_f):
-    """Add value_w * exp(f_w (linear v + square v^2)), v = u - u_ray, to out[w, first:last + 1] at three frequencies.
+    """Add value_w * exp(f_w (linear v + square v^2)), v = u - u_ray, to out[w, first:last + 1] at four frequencies.
 
-    ``value`` holds the three complex amplitudes; the frequencies are centre, centre -/+ step_f. Runs outwards
-    from the sample nearest the ray by a recurrence of two complex products a sample; the three run side by side.
+    ``value`` holds the four complex amplitudes; the frequencies are those of ``four_powers``. Runs outwards
+    from the sample nearest the ray by a recurrence of two complex products a sample; the four run side by side.
     """
     # Beyond this reach the beamlet is below -139 dB of its middle
-    reach = math.sqrt(16.0 / max(-square.real * (centre - step_f), 1e-9))
+    reach = math.sqrt(16.0 / max(-square.real * (centre - 3 * step_f), 1e-9))
     first = max(first, int(math.ceil((u_ray - reach - u_low) / step_u)))
     last = min(last, int(math.floor((u_ray + reach - u_low) / step_u)))
     if first > last:
@@ -313,26 +336,27 @@ def add_gaussians(out, first, last, u_low, step_u, u_ray, value, linear, square,
     middle = int(round((u_ray - u_low) / step_u))
     middle = max(first, min(last, middle))
     v = u_low + middle * step_u - u_ray
-    s1, s2, s3 = three_powers(linear * v + square * v * v, centre, step_f)
-    s1, s2, s3 = s1 * value[0], s2 * value[1], s3 * value[2]
-    t1, t2, t3 = three_powers(2.0 * square * step_u * step_u, centre, step_f)
+    s1, s2, s3, s4 = four_powers(linear * v + square * v * v, centre, step_f)
+    s1, s2, s3, s4 = s1 * value[0], s2 * value[1], s3 * value[2], s4 * value[3]
+    t1, t2, t3, t4 = four_powers(2.0 * square * step_u * step_u, centre, step_f)
     for way in range(2):
         sign = 1 if way == 0 else -1
-        r1, r2, r3 = three_powers(
+        r1, r2, r3, r4 = four_powers(
             sign * (linear + 2 * square * v) * step_u + square * step_u * step_u, centre, step_f
         )
-        g1, g2, g3 = s1, s2, s3
+        g1, g2, g3, g4 = s1, s2, s3, s4
         if way == 1:
-            g1, g2, g3 = g1 * r1, g2 * r2, g3 * r3
-            r1, r2, r3 = r1 * t1, r2 * t2, r3 * t3
+            g1, g2, g3, g4 = g1 * r1, g2 * r2, g3 * r3, g4 * r4
+            r1, r2, r3, r4 = r1 * t1, r2 * t2, r3 * t3, r4 * t4
         count = last - middle + 1 if way == 0 else middle - first
         place = middle if way == 0 else middle - 1
         for _ in range(count):
             out[0, place] += g1
             out[1, place] += g2
             out[2, place] += g3
-            g1, g2, g3 = g1 * r1, g2 * r2, g3 * r3
-            r1, r2, r3 = r1 * t1, r2 * t2, r3 * t3
+            out[3, place] += g4
+            g1, g2, g3, g4 = g1 * r1, g2 * r2, g3 * r3, g4 * r4
+            r1, r2, r3, r4 = r1 * t1, r2 * t2, r3 * t3, r4 * t4
             place += sign
 
 
@@ -344,7 +368,7 @@ def row_reference(beamlets, segments, states, result):
     loss, mean loss slope, mean of squared strength. Returns whether any beamlet is alive.
     """
     n = beamlets.shape[0]
-    sw = su = suu = sk = sx = sy = sq = 0.0
+    sw = su = qu = quu = sk = sx = sy = sq = 0.0
     for j in range(n):
         m = int(states[j, T_RAY])
         if m < 0:
@@ -354,7 +378,9 @@ def row_reference(beamlets, segments, states, result):
         sq += w * w
         sw += w
         su += w * u
-        suu += w * u * u
+        # By energy: what little comes through a body, bent far aside, must not widen the row
+        qu += w * w * u
+        quu += w * w * u * u
         sk += w * states[j, T_SLOPE] / segments[j, m, int(states[j, T_SEGMENT]), SPEED]
         sx += w * states[j, T_LOSS]
         sy += w * states[j, T_LOSS_SLOPE]
@@ -363,7 +389,7 @@ def row_reference(beamlets, segments, states, result):
         return False
     u0 = su / sw
     result[1] = u0
-    result[2] = math.sqrt(max(suu / sw - u0 * u0, 0.0))
+    result[2] = math.sqrt(max(quu / sq - (qu / sq) ** 2, 0.0))
     result[4] = sk / sw
     result[5] = sx / sw
     result[6] = sy / sw
@@ -401,7 +427,7 @@ def add_row(
     out, beamlets, segments, states, line, s, u_low, step_u, centre, step_f, time_ref, slope_ref, u_ref, loss_ref,
     loss_slope_ref, f0,
 ):  # fmt: skip
-    """Field of a row of beamlets along the plane at s, at three frequencies, into out (3, U).
+    """Field of a row of beamlets along the plane at s, at the band's four frequencies, into out (4, U).
 
     The phase is relative to time_ref + slope_ref (u - u_ref), and the loss relative to the
     references, so that the row varies slowly. A beamlet's waist goes with 1 / sqrt(f), so that one
@@ -410,7 +436,7 @@ def add_row(
     n_u = out.shape[1]
     u_high = u_low + (n_u - 1) * step_u
     near = 0.5 * (u_high - u_low)
-    even_low, even_high = math.sqrt(1 - step_f / centre), math.sqrt(1 + step_f / centre)
+    e1, e2, e3, e4 = even_sums(centre, step_f)
     for j in range(beamlets.shape[0]):
         m = int(states[j, T_RAY])
         if m < 0 or beamlets[j, WEIGHT] == 0.0:
@@ -454,9 +480,9 @@ def add_row(
             late = t - beamlets[j, TAU] - time_ref - slope_ref * (u - u_ref)
             more = loss_slope - loss_slope_ref
             turn = complex(-more, -2 * math.pi * late)
-            p1, p2, p3 = three_powers(turn, centre, step_f)
+            p1, p2, p3, p4 = four_powers(turn, centre, step_f)
             size *= math.exp(f0 * more)
-            value = (size * p1, size * even_low * p2, size * even_high * p3)
+            value = (size * e1 * p1, size * e2 * p2, size * e3 * p3, size * e4 * p4)
             add_gaussians(
                 out, max(first, 0), min(last, n_u - 1), u_low, step_u, u, value,
                 -2j * math.pi * (slope / c - slope_ref), -2j * math.pi * 0.5 * cosine * cosine * bend / c, centre, step_f,

@@ -10,6 +10,8 @@ from __future__ import annotations
 import cmath
 import math
 
+import numpy as np
+
 from renderer.jit import kernel
 from renderer.trace.bands import (
     S_APODISATION,
@@ -20,6 +22,7 @@ from renderer.trace.bands import (
     S_HEIGHT,
     S_LEAST_HALF,
     S_LENS,
+    S_PITCH,
     S_RADIUS,
     S_REFRACT,
     S_RX_F,
@@ -27,6 +30,8 @@ from renderer.trace.bands import (
     S_TX_F,
     band,
     band_level,
+    band_mean,
+    four_powers,
 )
 from renderer.trace.beamlets import WAIST_BY_SPACING, window
 from renderer.trace.paraxial import aperture_limits, couple_beamlet, couple_elevation, expected_lateness
@@ -167,7 +172,7 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
     """
     for i in range(COUPLED):
         arrivals[i, 0] = arrivals[i, 1] = arrivals[i, 2] = 0.0
-    table, log_start, log_step, reach = elevation
+    table, _, _, log_start, log_step, reach = elevation
     ox, oz, lx, lz = line[0], line[1], line[2], line[3]
     # The plane of the line's origin, normal to the line
     along_d = seg[k, DX] * lx + seg[k, DZ] * lz
@@ -197,7 +202,8 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
     r_low, r_high = aperture_limits(r_half, face_mm, m[S_FACE_HALF])
     if abs(place) > r_half + 3.0 + 0.3 * abs(b):
         return 0.0, 0j
-    centre, f_low, f_high = band(f0, sigma, slope)
+    centre, step_f = band(f0, sigma, slope)
+    pitches = m[S_PITCH] * f0 / assumed
     refract = m[S_REFRACT] > 0
     across = couple_elevation(table, log_start, log_step, reach, ay, by, seg[k, DYY], y, seg[k, DY], centre, c,
                               m[S_HEIGHT], m[S_LENS])  # fmt: skip
@@ -206,35 +212,26 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
     spacing = (r_high - r_low) / COUPLED
     cc, dd = seg[k, C], seg[k, D]
     whole, strongest, when = 0j, 0.0, t
+    v = np.zeros(4, np.complex128)
     for i in range(COUPLED):
         xr = r_low + (i + 0.5) * spacing
         weight = window(int(m[S_APODISATION]), xr / r_half)
         late = expected_lateness(a, b, cc, dd, c, c, focus, place, sine, along, assumed, refract, xr, depth)
-        v0, v1, v2 = 0j, 0j, 0j
-        for w in range(3):
-            f = centre if w == 0 else (f_low if w == 1 else f_high)
-            v = couple_beamlet(a, b, cc, dd, c, c, low, high, half, focus, place, sine, along, f, assumed, COUPLED,
-                               refract, xr, WAIST_BY_SPACING * spacing, depth)  # fmt: skip
-            v *= cmath.exp(2j * math.pi * f * late)
-            if w == 0:
-                v0 = v
-                if abs(v) < 1e-12:
-                    break
-            elif w == 1:
-                v1 = v
-            else:
-                v2 = v
-        if abs(v0) < 1e-12:
+        for w in range(4):
+            f = centre + (2 * w - 3) * step_f
+            v[w] = couple_beamlet(a, b, cc, dd, c, c, low, high, half, focus, place, sine, along, f, assumed, COUPLED,
+                                  refract, xr, WAIST_BY_SPACING * spacing, depth, pitches)  # fmt: skip
+            v[w] *= cmath.exp(2j * math.pi * f * late)
+            if w == 0 and abs(v[0]) < 1e-12:
+                break
+        if abs(v[0]) < 1e-12:
             continue
         # What is left of the lateness shows as a slope of the phase over the band
-        more = -(cmath.phase(v2 * v0.conjugate()) + cmath.phase(v0 * v1.conjugate())) / (
-            2 * math.pi * (f_high - f_low)
-        )
-        turn = 2j * math.pi * more
-        value = (
-            v0 * cmath.exp(turn * centre) * (2 / 3) + v1 * cmath.exp(turn * f_low) / 6
-            + v2 * cmath.exp(turn * f_high) / 6
-        )  # fmt: skip
+        more = 0.0
+        for w in range(3):
+            more -= cmath.phase(v[w + 1] * v[w].conjugate()) / (2 * math.pi * 6 * step_f)
+        p1, p2, p3, p4 = four_powers(2j * math.pi * more, centre, step_f)
+        value = band_mean(v[0] * p1, v[1] * p2, v[2] * p3, v[3] * p4)
         value *= across * weight
         arrivals[i, 0], arrivals[i, 1], arrivals[i, 2] = t + late + more, value.real, value.imag
         whole += value * cmath.exp(-2j * math.pi * f0 * (late + more))

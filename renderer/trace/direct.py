@@ -15,6 +15,7 @@ from renderer.trace import bands
 from renderer.trace import gather as g
 from renderer.trace import tables as tb
 from renderer.trace.elevation import ElevationTable, elevation_table
+from renderer.trace.lines import line_reaches, trace_lines
 from renderer.trace.phantom import PackedPhantom
 from renderer.trace.rays import WEAK
 from renderer.trace.surfaces import point_reflectors, surface_samples
@@ -118,7 +119,7 @@ def deepest_mm(
     """How far the sound comes along a line in a two-way time."""
     reaches = np.zeros(plan.n_lines)
     farthest = 0.5 * end_us * float(phantom.media[:, 0].max())
-    tb.line_reaches(
+    line_reaches(
         view_lines(plan), phantom.solids, phantom.media, farthest, FLOOR, refraction, end_us,
         scan.assumed_speed_mm_per_us, reaches,
     )  # fmt: skip
@@ -244,11 +245,11 @@ def view_samples(view: View, phantom: PackedPhantom, key: int) -> Array:
 
 
 def n_offsets(phantom: PackedPhantom) -> int:
-    """Offsets of a table row: more where solids that are no flat layers differ in speed from the background."""
+    """Offsets of a table row: more where solids that are no flat layers bend the beam or cut it."""
     bent = phantom.painted.traced & (phantom.painted.kinds != SLAB)
     speed = phantom.media[phantom.painted.region[bent], 0]
     spread = np.abs(speed / phantom.media[0, 0] - 1)
-    return N_OFFSETS_BENT if len(speed) and ((spread > 0.02) & (spread < 0.3)).any() else N_OFFSETS
+    return N_OFFSETS_BENT if (spread > 0.02).any() else N_OFFSETS
 
 
 def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: float) -> TracedLines:
@@ -260,7 +261,7 @@ def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: fl
     fine = np.zeros((n_lines, 2 * view.n_fine), np.float32)
     best = np.zeros((n_lines, view.n_fine), np.float32)
     index = np.full((n_lines, view.n_fine), -1, np.int32)
-    tb.trace_lines(
+    trace_lines(
         view.lines, view.plan.face_mm, view.focus_mm, view.plan.focus_edges_mm, view.base_s_mm, end_us,
         view.settings, phantom.solids, phantom.media, samples, BEAMLETS, nodes, n_nodes, tables, fine, best, index,
     )  # fmt: skip

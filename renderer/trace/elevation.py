@@ -17,6 +17,7 @@ import numpy as np
 from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
+from renderer.trace.bands import BAND_STEP, INNER, OUTER
 
 Array = np.ndarray
 N_HEIGHTS = 48
@@ -86,12 +87,12 @@ def elevation_table(
     for i in range(n_rows):
         centre = frequency_mhz - 2 * loss_slope_np_per_mm_mhz * s[i] * sigma_mhz**2
         centre = max(centre, 0.35 * frequency_mhz)
-        spread = min(np.sqrt(3) * sigma_mhz, 0.9 * centre)
-        for f, weight in ((centre, 2 / 3), (centre - spread, 1 / 6), (centre + spread, 1 / 6)):
+        step = min(BAND_STEP * sigma_mhz, 0.3 * centre)
+        field[i] = slit_field(s[i], y[i], centre, speed_mm_per_us, height_mm, lens_focus_mm)
+        for k, weight in ((-3, OUTER), (-1, INNER), (1, INNER), (3, OUTER)):
+            f = centre + k * step
             e = slit_field(s[i], y[i], f, speed_mm_per_us, height_mm, lens_focus_mm)
-            two_way[i] += weight * e**2
-            if weight > 0.5:
-                field[i] = e
+            two_way[i] += weight * centre / f * e**2  # as for every point, see ``point_mean``
     taper = np.sin(0.5 * np.pi * np.minimum(1, (1 - np.linspace(0, 1, N_HEIGHTS)) / 0.15))
     return ElevationTable(
         field=(field * taper).astype(np.complex64),

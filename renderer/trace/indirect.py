@@ -12,6 +12,7 @@ from renderer.tissue.scatterers import Scatterers
 from renderer.trace import branches as br
 from renderer.trace import secondary as sec
 from renderer.trace.direct import View, point_scale
+from renderer.trace.elevation import strip_factor
 from renderer.trace.phantom import PackedPhantom
 from renderer.trace.sheets import N_SAMPLE
 
@@ -32,6 +33,14 @@ class SecondaryLines:
     index: Array
     echoes: Array
     n_echoes: Array
+
+
+def level_strips(view: View) -> Array:
+    """Elevation integral of a level strip at the distances of the elevation table, (Z,) complex."""
+    e = view.elevation
+    s = np.exp(e.log_start + e.log_step * np.arange(len(e.reach_mm)))
+    flat = np.zeros_like(s)
+    return strip_factor(e, s, flat, flat, view.pulse.frequency_mhz, view.assumed)
 
 
 def trace_secondary(
@@ -55,7 +64,7 @@ def trace_secondary(
         10 ** (probe.face_reflection_db / 20) if math.isfinite(probe.face_reflection_db) else 0.0,
         (points.x_mm[thin], points.y_mm[thin], points.z_mm[thin], points.amplitude[thin]), points.thin_starts,
         points.grid, samples if len(samples) else np.zeros((0, N_SAMPLE)),
-        (e.field, e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best, tag, index, echoes, n_echoes,
+        (e.field, e.two_way, level_strips(view), e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best, tag, index, echoes, n_echoes,
     )  # fmt: skip
     index[index >= 0] = thin[index[index >= 0]]
     # An echo of the pulse before shows on the line after the one that sent it

@@ -11,7 +11,8 @@ import cmath
 import math
 
 from renderer.jit import kernel
-from renderer.trace.beamlets import EVEN_SUM, WAIST_BY_SPACING, add_gaussians, three_powers, window
+from renderer.trace.bands import four_powers
+from renderer.trace.beamlets import EVEN_SUM, WAIST_BY_SPACING, add_gaussians, directivity, even_sums, window
 from renderer.trace.elevation import elevation_at
 
 GAUSS_X = (0.0950125098, 0.2816035508, 0.4580167777, 0.6178762444, 0.7554044084, 0.8656312024, 0.9445750231,
@@ -29,12 +30,12 @@ def aperture_limits(half, face_mm, face_half):
 @kernel
 def paraxial_row(
     out, u_low, step_u, shift, a, b, c, d, c_here, c_start, low, high, half, focus, apodisation, centre, step_f, assumed,
-    n_beamlets, refract,
+    n_beamlets, refract, pitches,
 ):  # fmt: skip
-    """Field of a focused aperture across a path at three frequencies (centre, centre -/+ step_f), into out (3, U).
+    """Field of a focused aperture across a path at the band's four frequencies, into out (4, U).
 
     At offsets u from a place that lies ``shift`` before the path's ray, relative to the time along it. A
-    beamlet's waist goes with 1 / sqrt(f), as in ``add_row``.
+    beamlet's waist goes with 1 / sqrt(f), as in ``add_row``. ``pitches``: pitch over wavelength.
     """
     n_u = out.shape[1]
     out[:] = 0j
@@ -45,16 +46,20 @@ def paraxial_row(
     spread = a + b * q0
     curve = (c + d * q0) / spread
     root = 1.0 / cmath.sqrt(spread)
-    root_low, root_high = root * math.sqrt(1 - step_f / centre), root * math.sqrt(1 + step_f / centre)
+    e1, e2, e3, e4 = even_sums(centre, step_f)
     turn = -2j * math.pi
     for j in range(n_beamlets):
         x = low + (j + 0.5) * spacing
         theta = -bend * x / focus
         u, slope = a * x + b * theta, c * x + d * theta
         t = 0.5 * (u * slope / c_here - x * theta / c_start) - x * x / (2 * focus * assumed)
-        weight = EVEN_SUM * window(apodisation, x / half)
-        p1, p2, p3 = three_powers(turn * t, centre, step_f)
-        value = (weight * root * p1, weight * root_low * p2, weight * root_high * p3)
+        # As in ``aim_beamlets``: an element's directivity, and a beamlet's waist seen from its direction
+        sine = math.sin(theta)
+        weight = (
+            EVEN_SUM * window(apodisation, x / half) * directivity(pitches * sine) * math.cos(theta) * root
+        )
+        p1, p2, p3, p4 = four_powers(turn * t, centre, step_f)
+        value = (weight * e1 * p1, weight * e2 * p2, weight * e3 * p3, weight * e4 * p4)
         add_gaussians(
             out, 0, n_u - 1, u_low, step_u, u + shift, value, turn * slope / c_here, turn * 0.5 * curve / c_here, centre,
             step_f,
@@ -64,7 +69,7 @@ def paraxial_row(
 @kernel
 def couple_beamlet(
     a, b, c, d, c_here, c_start, low, high, half, focus, place, sine, along, f, assumed, n_beamlets, refract,
-    xr, r_waist, r_focus,
+    xr, r_waist, r_focus, pitches,
 ):  # fmt: skip
     """What one receive beamlet at ``xr`` takes of a path that comes back to the face, mm times field.
 
@@ -78,7 +83,8 @@ def couple_beamlet(
     q0 = complex(-bend / focus, -c_start / (math.pi * f * waist * waist))
     spread = a + b * q0
     curve = (c + d * q0) / spread
-    root = EVEN_SUM * EVEN_SUM / cmath.sqrt(spread)
+    own = xr / math.hypot(xr, r_focus)  # sine of the angle under which the receive beamlet looks
+    root = EVEN_SUM * EVEN_SUM / cmath.sqrt(spread) * directivity(pitches * own) * math.sqrt(1.0 - own * own)
     turn = -2j * math.pi * f
     g = 1.0 / (r_waist * r_waist)
     back = -turn * 0.5 / (r_focus * assumed)
@@ -98,7 +104,7 @@ def couple_beamlet(
         constant = s2 * u * u - s1 * u - g * off * off + back * place * place + turn * t
         exponent = constant - linear * linear / (4 * square)
         if exponent.real > -30.0:
-            total += cmath.exp(exponent)
+            total += cmath.exp(exponent) * directivity(pitches * math.sin(theta)) * math.cos(theta)
     return total * gain
 
 

@@ -14,7 +14,8 @@ from renderer.jit import kernel
 from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape
 
 MAX_SEGMENTS = 18
-PLAIN, WHOLE_BEAM, GHOST = range(3)
+# Floats: the compiler makes a version of its own of a kernel for each integer constant that it is called with
+PLAIN, WHOLE_BEAM, GHOST = 0.0, 1.0, 2.0
 GRAZING = 0.4  # cosine of incidence below which a surface is only grazed
 WEAK = 0.25  # normal reflection of a weak surface
 

@@ -23,6 +23,7 @@ from renderer.trace.bands import (
     S_FACE_HALF,
     S_FLOOR,
     S_LEAST_HALF,
+    S_PITCH,
     S_RADIUS,
     S_REFRACT,
     S_RX_F,
@@ -33,8 +34,10 @@ from renderer.trace.bands import (
     band,
     band_level,
     deposit,
+    four_powers,
+    point_mean,
 )
-from renderer.trace.beamlets import segment_at, three_powers
+from renderer.trace.beamlets import segment_at
 from renderer.trace.branches import (
     COUPLED,
     G_CLASS,
@@ -56,6 +59,7 @@ from renderer.trace.branches import (
 )
 from renderer.trace.elevation import elevation_at
 from renderer.trace.gather import CHUNK, F, bin_box, first_pass
+from renderer.trace.lines import central_ray
 from renderer.trace.paraxial import aperture_limits, paraxial_row, path_height
 from renderer.trace.rays import (
     ALPHA,
@@ -86,6 +90,7 @@ from renderer.trace.rays import (
     D,
 )
 from renderer.trace.sheets import (
+    Q_ARC,
     Q_IM,
     Q_LENGTH,
     Q_NX,
@@ -95,9 +100,9 @@ from renderer.trace.sheets import (
     Q_STRENGTH,
     Q_SURFACE,
     Q_X,
+    Q_Y,
     Q_Z,
 )
-from renderer.trace.tables import central_ray
 
 LEG_OFFSETS = 28
 LEG_BEAMLETS = 11
@@ -129,7 +134,7 @@ def step_row(out, row, step):
 
 @kernel
 def path_beam(out, state, u_low, step_u, shift, receiver, depth, face_mm, m, focus, centre, step_f, c_start):
-    """One-way field of the line's transmit or receive aperture at a state of a path, into out (3, U)."""
+    """One-way field of the line's transmit or receive aperture at a state of a path, into out (4, U)."""
     number = m[S_RX_F] if receiver > 0.0 else m[S_TX_F]
     aim = depth if receiver > 0.0 else focus
     half = max(min(0.5 * aim / number, m[S_CHANNEL_HALF]), m[S_LEAST_HALF])
@@ -137,6 +142,7 @@ def path_beam(out, state, u_low, step_u, shift, receiver, depth, face_mm, m, foc
     paraxial_row(
         out, u_low, step_u, shift, state[A], state[B], state[C], state[D], state[SPEED], c_start, low, high, half, aim,
         int(m[S_APODISATION]) if receiver > 0.0 else 0, centre, step_f, m[S_ASSUMED], LEG_BEAMLETS, m[S_REFRACT] > 0,
+        m[S_PITCH] * m[S_F0] / m[S_ASSUMED],
     )  # fmt: skip
 
 
@@ -148,7 +154,7 @@ def leg_table(
 
     ``state`` is the branch's ray; ``partner`` the direct ray at the same place (mode CROSSED), or the
     same (RETRACED). ``lateral`` shifts the partner's offsets. ``delay_us`` is taken off the display
-    time (echoes of the pulse before). ``work`` (4, 3, U) is scratch.
+    time (echoes of the pulse before). ``work`` (4, 4, U) is scratch.
     """
     f0, sigma, assumed = m[S_F0], m[S_SIGMA], m[S_ASSUMED]
     t = state[TIME] + partner[TIME]
@@ -156,8 +162,7 @@ def leg_table(
     focus = focus_for(depth, focus_mm, focus_edges)
     reach = max(state[PATH], 0.5)
     slope = state[LOSS_SLOPE] + partner[LOSS_SLOPE]
-    centre, low, high = band(f0, sigma, slope)
-    step_f = high - centre
+    centre, step_f = band(f0, sigma, slope)
     wavelength = state[SPEED] / f0
     receive_f = max(m[S_RX_F], 0.5 * depth / m[S_CHANNEL_HALF])
     half = TUBE_WIDTHS * wavelength * max(receive_f, reach / (2 * m[S_CHANNEL_HALF]))
@@ -192,14 +197,17 @@ def leg_table(
     for i in range(n_u):
         u = -half + i * step_u
         # Both ways relative to the phase of the reference curvature
-        c1, c2, c3 = three_powers(2j * math.pi * bend * u * u / state[SPEED], centre, step_f)
-        a1, a2, a3 = out[0, i] * back[0, i], out[1, i] * back[1, i], out[2, i] * back[2, i]
+        c1, c2, c3, c4 = four_powers(2j * math.pi * bend * u * u / state[SPEED], centre, step_f)
+        a1, a2 = out[0, i] * back[0, i], out[1, i] * back[1, i]
+        a3, a4 = out[2, i] * back[2, i], out[3, i] * back[3, i]
         if mode == CROSSED:
             a1 += crossed_out[0, i] * crossed_back[0, i]
             a2 += crossed_out[1, i] * crossed_back[1, i]
             a3 += crossed_out[2, i] * crossed_back[2, i]
+            a4 += crossed_out[3, i] * crossed_back[3, i]
         edge = min(1.0, (0.5 - abs(i / (n_u - 1) - 0.5)) / 0.12)
-        table[i] = level * math.sin(0.5 * math.pi * edge) * (a1 * c1 * (2 / 3) + (a2 * c2 + a3 * c3) / 6)
+        mean = point_mean(a1 * c1, a2 * c2, a3 * c3, a4 * c4, centre, step_f)
+        table[i] = level * math.sin(0.5 * math.pi * edge) * mean
     node[0], node[1], node[2], node[3] = half, t - delay_us, bend, depth
 
 
@@ -207,16 +215,20 @@ def leg_table(
 def across_row(out, place, state, partner, elevation):
     """Two-way elevation field of a leg at a node, at even heights, into out (N_HEIGHTS_LEG,) complex64.
 
-    ``place``: middle and half of the heights that it covers, mm.
+    ``place``: middle and half of the heights that it covers, and the mean equivalent distance of the ways, mm.
     """
-    table, log_start, log_step, reach = elevation
+    table, two_way, _, log_start, log_step, reach = elevation
     s, a = path_height(state[AY], state[BY])
     d, b = path_height(partner[AY], partner[BY])
+    same = s == d and a == b
     row = min(max((math.log(s) - log_start) / log_step, 0.0), reach.shape[0] - 1.001)
-    place[0], place[1] = state[PY], reach[int(row) + 1] * abs(a)
+    place[0], place[1], place[2] = state[PY], reach[int(row) + 1] * abs(a), 0.5 * (s + d)
     scale = 1.0 / math.sqrt(abs(a * b))
     for i in range(N_HEIGHTS_LEG):
         y = place[0] + place[1] * (2.0 * i / (N_HEIGHTS_LEG - 1) - 1.0)
+        if same:  # home the same way: the mean over the band, as for the direct picture
+            out[i] = scale * elevation_at(two_way, log_start, log_step, reach, s, (y - state[PY]) / a)
+            continue
         e = elevation_at(table, log_start, log_step, reach, s, (y - state[PY]) / a)
         out[i] = scale * e * elevation_at(table, log_start, log_step, reach, d, (y - partner[PY]) / b)
 
@@ -276,8 +288,29 @@ def deposit_run(n, base, g, fs, pr, pi, m, w, low, high, row, best, best_tag, be
 
 
 @kernel
+def strip_at(strip, log_start, log_step, s):
+    """Elevation integral of a level strip at a distance, from its table by log distance."""
+    row = min(max((math.log(max(s, 1e-3)) - log_start) / log_step, 0.0), strip.shape[0] - 1.001)
+    i = int(row)
+    return strip[i] + (strip[i + 1] - strip[i]) * (row - i)
+
+
+@kernel
+def across_at(sample, distance, elevation, waves_per_mm):
+    """Two-way elevation factor of a point reflector at the equivalent distance of a path, not at its own depth."""
+    _, two_way, strip, log_start, log_step, reach = elevation
+    if sample[Q_LENGTH] > 0.0:
+        own = complex(sample[Q_RE], sample[Q_IM])
+        there = strip_at(strip, log_start, log_step, sample[Q_ARC])
+        return own * strip_at(strip, log_start, log_step, distance) / there
+    e = elevation_at(two_way, log_start, log_step, reach, distance, sample[Q_Y])
+    return e * cmath.exp(-2j * math.pi * waves_per_mm * sample[Q_Y] ** 2 / distance)
+
+
+@kernel
 def leg_samples(
-    samples, only_points, line, span, tables, half, time, bend, m, state, row, best, best_tag, best_index, tag
+    samples, only_points, line, span, tables, half, time, bend, heights, elevation, m, state, row, best, best_tag,
+    best_index, tag,
 ):  # fmt: skip
     """Point reflectors (and, for the pulse before, surface samples) between two nodes of a leg."""
     s0, s1 = span
@@ -305,7 +338,13 @@ def leg_samples(
         v = place - j
         a = tables[0, j] + (tables[0, j + 1] - tables[0, j]) * v
         b = tables[1, j] + (tables[1, j + 1] - tables[1, j]) * v
-        value = (a + (b - a) * w) * strength * complex(sample[Q_RE], sample[Q_IM])
+        value = (a + (b - a) * w) * strength
+        if sample[Q_SURFACE] >= 0:
+            value *= complex(sample[Q_RE], sample[Q_IM])
+        else:
+            value *= across_at(
+                sample, (1 - w) * heights[0, 2] + w * heights[1, 2], elevation, f0 / state[SPEED]
+            )
         t = (1 - w) * time[0] + w * time[1] + ((1 - w) * bend[0] + w * bend[1]) * u * u / state[SPEED]
         value *= cmath.exp(-2j * math.pi * f0 * t)
         deposit(row, t, m[S_SAMPLE], value.real, value.imag)
@@ -335,8 +374,8 @@ def walk_leg(
     partner = np.zeros((2, N_COLUMNS))
     rows = np.zeros((2, LEG_OFFSETS), np.complex64)
     node = np.zeros((2, 4))
-    beams = np.zeros((4, 3, LEG_OFFSETS), np.complex128)
-    across, heights = np.zeros((2, N_HEIGHTS_LEG), np.complex64), np.zeros((2, 2), np.float32)
+    beams = np.zeros((4, 4, LEG_OFFSETS), np.complex128)
+    across, heights = np.zeros((2, N_HEIGHTS_LEG), np.complex64), np.zeros((2, 3), np.float32)
     gain = F(scale * THIN_GAIN)
     g, fs, pr, pi, w = (
         np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32),
@@ -405,8 +444,8 @@ def walk_leg(
                                 tag)  # fmt: skip
                     first = end
             leg_samples(samples, only_points, own, (0.0, length), rows, (node[0, 0], node[1, 0]),
-                        (node[0, 1], node[1, 1]), (node[0, 2], node[1, 2]), m, leg, row, best, best_tag, best_index,
-                        tag)  # fmt: skip
+                        (node[0, 1], node[1, 1]), (node[0, 2], node[1, 2]), heights, elevation, m, leg, row, best,
+                        best_tag, best_index, tag)  # fmt: skip
         if s >= info[G_LENGTH] or node[1, 1] > end_us:
             return
         before = s

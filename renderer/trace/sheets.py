@@ -24,8 +24,11 @@ from renderer.trace.bands import (
     S_SIGMA,
     TUBE_WIDTHS,
     band,
+    band_mean,
     band_rise,
     deposit,
+    four_powers,
+    point_mean,
 )
 from renderer.trace.beamlets import (
     FOCUS_CURVATURE,
@@ -38,8 +41,8 @@ from renderer.trace.beamlets import (
     WAIST_MM,
     WEIGHT,
     beamlet_at,
+    even_sums,
     segment_at,
-    three_powers,
 )
 from renderer.trace.rays import (
     ALPHA,
@@ -67,6 +70,7 @@ from renderer.trace.rays import (
 )
 
 # Columns of a surface sample. Samples of one chain follow each other along a surface; ARC runs along it.
+# Of wires and beads that are points in the picture plane, LENGTH tells whether they cross it as a strip, and ARC their depth.
 (Q_X, Q_Z, Q_NX, Q_NY, Q_NZ, Q_LENGTH, Q_SURFACE, Q_BEFORE, Q_AFTER, Q_RE, Q_IM, Q_STRENGTH, Q_REGION,
  Q_Y, Q_REFLECTION, Q_CHAIN, Q_ARC) = range(17)  # fmt: skip
 N_SAMPLE = 17
@@ -135,13 +139,13 @@ def ways_to(beamlets, segments, line, x, z, surface, before, ways):
 def field_at(
     beamlets, segments, line, x, z, surface, before, ways, n_elevation, f1, step_f, time_ref, loss_slope_ref, f0
 ):  # fmt: skip
-    """Field of a row of beamlets at one point at f1, f1 - step_f and f1 + step_f, phase relative to a time.
+    """Field of a row of beamlets at one point at the band's four frequencies about f1, phase relative to a time.
 
-    Returns the three values, the summed strength, and the strength-weighted lateness of arrival (µs).
+    Returns the four values, the summed strength, and the strength-weighted lateness of arrival (µs).
     """
-    g1 = g2 = g3 = 0j
+    g1 = g2 = g3 = g4 = 0j
     weight = late = 0.0
-    low, high = math.sqrt(1 - step_f / f1), math.sqrt(1 + step_f / f1)
+    e1, e2, e3, e4 = even_sums(f1, step_f)
     s = (x - line[0]) * line[2] + (z - line[1]) * line[3]
     here = (x - line[0]) * line[3] - (z - line[1]) * line[2]
     for j in range(beamlets.shape[0]):
@@ -190,16 +194,17 @@ def field_at(
         # The beamlet's waist goes with 1 / sqrt(f), so that one exponent serves all three frequencies
         turn = -2j * math.pi * (delay + 0.5 * bend * v * v / c) - (loss_slope - loss_slope_ref)
         size = fraction * seg[k, AMPLITUDE] * math.exp(-loss + (loss_slope - loss_slope_ref) * f0)
-        p1, p2, p3 = three_powers(turn, f1, step_f)
+        p1, p2, p3, p4 = four_powers(turn, f1, step_f)
         root = size / cmath.sqrt(spread)
-        value = root * p1
-        g1 += value
-        g2 += low * root * p2
-        g3 += high * root * p3
+        value = e2 * root * p2
+        g1 += e1 * root * p1
+        g2 += value
+        g3 += e3 * root * p3
+        g4 += e4 * root * p4
         size = abs(value)
         weight += size
         late += size * (delay + 0.5 * bend.real * v * v / c)
-    return g1, g2, g3, weight, late
+    return g1, g2, g3, g4, weight, late
 
 
 @kernel
@@ -217,23 +222,20 @@ def sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref, n_elev
     slope_t = ways_to(tx, tx_seg, line, x, z, surface, before, ways[0])
     slope_r = ways_to(rx, rx_seg, line, x, z, surface, before, ways[1])
     slope = slope_t + slope_r
-    centre, low, high = band(f0, sigma, slope)
-    step_f = high - centre
-    t1, t2, t3, wt, lt = field_at(
+    centre, step_f = band(f0, sigma, slope)
+    t1, t2, t3, t4, wt, lt = field_at(
         tx, tx_seg, line, x, z, surface, before, ways[0], n_elevation, centre, step_f, 0.5 * time_ref, slope_t, f0
     )  # fmt: skip
-    r1, r2, r3, wr, lr = field_at(
+    r1, r2, r3, r4, wr, lr = field_at(
         rx, rx_seg, line, x, z, surface, before, ways[1], n_elevation, centre, step_f, 0.5 * time_ref, slope_r, f0
     )  # fmt: skip
     if wt < 1e-9 or wr < 1e-9:
         return time_ref, 0j
     late = lt / wt + lr / wr
-    turn = 2j * math.pi * late
-    value = (
-        t1 * r1 * cmath.exp(turn * centre) * (2 / 3)
-        + t2 * r2 * cmath.exp(turn * low) / 6
-        + t3 * r3 * cmath.exp(turn * high) / 6
-    )
+    p1, p2, p3, p4 = four_powers(2j * math.pi * late, centre, step_f)
+    p1, p2, p3, p4 = t1 * r1 * p1, t2 * r2 * p2, t3 * r3 * p3, t4 * r4 * p4
+    # A sheet answers the integral of T R over it, a point T R times the wavelength
+    value = band_mean(p1, p2, p3, p4) if surface >= 0 else point_mean(p1, p2, p3, p4, centre, step_f)
     t = time_ref + late
     # field_at leaves the loss at f0 in the amplitudes; the rest of the band's level is added here
     rise = math.exp(band_rise(slope, sigma, f0))

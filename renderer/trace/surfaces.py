@@ -264,6 +264,7 @@ def point_reflectors(
     samples[:, Q_CHAIN] = -1.0 - np.arange(len(table))  # each by itself
     lx, lz, s = line_at(table[:, 0], table[:, 2], face_radius_mm, steer_rad)
     depth = np.maximum(s, 0.5)
+    samples[:, Q_LENGTH], samples[:, Q_ARC] = table[:, 6], depth
     strip = table[:, 6] > 0
     factor = np.zeros(len(table), complex)
     if strip.any():
