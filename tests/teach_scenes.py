@@ -7,7 +7,7 @@ from typing import Any
 
 import renderer
 from renderer.frame.frame import Frame
-from renderer.teach.causes import Case, follower_of, traced_view
+from renderer.teach.case import Case, follower_of, traced_view
 from renderer.teach.findings import find_all
 from renderer.teach.words import Words
 

@@ -16,6 +16,7 @@ from renderer.frame.convert import ScanMap, nearest_picture, soft_picture
 from renderer.frame.echo_table import echo_table
 from renderer.frame.frame import OUTSIDE_ID, Echo, Region, Truth
 from renderer.frame.grid import PictureGrid
+from renderer.receive.grey import displayed_floor_db
 from renderer.receive.settings import ReceiveSettings
 from renderer.trace import bands, direct
 from renderer.trace import tables as tb
@@ -24,6 +25,9 @@ from renderer.trace.secondary import SPECULAR
 from renderer.trace.sheets import N_SAMPLE, Q_REGION, Q_X, Q_Y, Q_Z
 
 Array = np.ndarray
+
+SHEET_RATIO = 100.0  # a class this much stronger (energy) than its strongest contribution is a sheet's
+FAINTEST_DB = 20.0  # what lies this far below black is not told of at a point
 
 # Where an effect's mask begins; dB against the same path through the background.
 THRESHOLDS = {
@@ -119,7 +123,7 @@ class ViewTruth:
         sizes = [v.best if keep_direct else zero, v.traced.surface_best**2 if keep_direct else zero]
         if v.secondary is not None:
             for k, name in enumerate(SECONDARY_CLASSES):
-                sizes.append(v.secondary.best[:, k] if name not in self.without else zero)
+                sizes.append(self._secondary_size(k) if name not in self.without else zero)
         half = max(1, int(round(v.view.pulse.sigma_us * 1.18 / v.view.fine_us)))
         shape = v.iq.shape[1:]
         winner, group = np.empty(shape, np.int64), np.empty(shape, np.int64)
@@ -142,6 +146,22 @@ class ViewTruth:
             "region": region, "place": place, "via": (tag // 256).astype(np.uint16),
             "order": np.minimum(tag % 256, 255).astype(np.uint8), "line": line, "winner": winner, "group": group,
         }  # fmt: skip
+
+    def _secondary_size(self, k: int) -> Array:
+        """Squared size of what is strongest in a secondary class, (L, T').
+
+        A smooth surface is summed from samples that are each far weaker than a scatterer. Where the class is
+        heard a hundred times as strong as the strongest single contribution, which scatterers do not reach, its
+        samples stand for the whole surface, and count as much as is heard.
+        """
+        v = self.first
+        assert v.secondary is not None
+        best, code = v.secondary.best[:, k], v.secondary.index[:, k]
+        heard = np.abs(v.iq[v.class_names.index(SECONDARY_CLASSES[k])] / v.scale) ** 2
+        heard = np.repeat(heard, 2, axis=1)
+        heard = np.pad(heard, ((0, 0), (0, max(best.shape[1] - heard.shape[1], 0))))[:, : best.shape[1]]
+        sample = (code < 0) & (code > SPECULAR // 2) & (best > 0)
+        return np.where(sample & (heard > SHEET_RATIO * best), heard, best)
 
     def _describe(self, code: Array) -> tuple[Array, Array]:
         """Region and place of contributions by their code (see ``renderer.trace.secondary``)."""
@@ -212,7 +232,7 @@ class ViewTruth:
         """How far things are shown from where they are, mm, displayed minus true.
 
         ``speed`` (H, W): along the line, + = too deep: shown depth minus the length of the ray's path.
-        ``refraction`` (H, W, 2): x and z, what the bending of the ray adds.
+        ``refraction`` (H, W, 2): x and z, what the bending of the ray adds. NaN where the ray has ended.
         """
         _, origin = self.central
         v = self.first
@@ -222,6 +242,8 @@ class ViewTruth:
         direction = self._direction_picture()
         shown = np.stack(np.broadcast_arrays(self.grid.x_mm[None, :], self.grid.z_mm[:, None]), -1)
         rest = shown - origin[..., [0, 2]] - speed[..., None] * direction
+        # Where the middle ray has ended nothing is shown of what lies there
+        speed[~np.isfinite(origin[..., 0])] = np.nan
         return {"speed": speed, "refraction": rest.astype(np.float32)}
 
     def _path_picture(self) -> Array:
@@ -255,15 +277,22 @@ class ViewTruth:
 
     # --- words ----------------------------------------------------------------------------------
     def explain(self, x_mm: float, z_mm: float) -> list[dict[str, Any]]:
-        """Contributions to the picture at a point, strongest first."""
+        """Contributions to the picture at a point, strongest first.
+
+        What lies more than 20 dB below black is left out, but for the strongest.
+        """
         j = int(np.argmin(np.abs(self.grid.x_mm - x_mm)))
         i = int(np.argmin(np.abs(self.grid.z_mm - z_mm)))
         line = int(np.clip(round(float(self.scan.line[0, i, j])), 0, self.first.plan.n_lines - 1))
         t = int(np.clip(round(float(self.scan.sample[0, i, j])), 0, self.first.iq.shape[2] - 1))
+        told_db = min(
+            displayed_floor_db(self.receive) - FAINTEST_DB,
+            10 * math.log10(max(1e-30, *(float(e[i, j]) for e in self.energy.values()))),
+        )
         rows = []
         for name, energy in self.energy.items():
             e = float(energy[i, j])
-            if e <= 0:
+            if e <= 0 or 10 * math.log10(e) < told_db:
                 continue
             words, points = self._path_words(name, line, t)
             level = 10 * math.log10(e)
@@ -299,7 +328,7 @@ class ViewTruth:
         turn = legend[via].name if via < len(legend) else "unknown"
         words = {
             "mirror": f"face - {turn} - {source} - {turn} - face",
-            "reverberation": f"face - {turn} - (to and fro {order} times) - {source} - face",
+            "reverberation": f"face - {turn} - (to and fro {times(order)}) - {source} - face",
             "multipath": f"face - {turn} - {source} - face, home another way",
             "range_ambiguity": f"face - {source} - face, from the pulse before",
         }.get(name, f"face - {source} - face")
@@ -307,6 +336,11 @@ class ViewTruth:
         if np.isfinite(place).all():
             points.append(self.to_world(place[0]).tolist())
         return words, points
+
+
+def times(count: int) -> str:
+    """How often, in words."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def plain_of(view: ViewEchoes) -> Any:

@@ -11,26 +11,18 @@ import numpy.typing as npt
 
 from renderer.frame.frame import OUTSIDE_ID
 from renderer.frame.truth_kernels import region_picture
-from renderer.teach.causes import Case, Cause, Place, tidy
+from renderer.teach import page as paper
+from renderer.teach.case import Case, Cause, Place, tidy
 from renderer.teach.look import style_of
-from renderer.teach.page import (
-    BOTTOM,
-    HEIGHT,
-    MARGIN,
-    SMALL_SIZE,
-    TOP,
-    WIDTH,
-    Page,
-    Placement,
-    depth_scale,
-    fit,
-)
+from renderer.teach.page import Page, Placement, depth_scale, fit
 from renderer.teach.paths import Leg, Path
 from renderer.teach.placing import Box, Wish, place_labels
 from renderer.teach.type import LINE_HEIGHT, block_size, cut, wrapped
 from renderer.trace.sheets import Q_REGION, Q_X, Q_Y, Q_Z
 
-NAMES_WIDTH, TABLE_WIDTH = 150.0, 372.0
+NAMES_WIDTH, TABLE_WIDTH = 150.0, 400.0
+TABLE_SIZE = 11.0
+MOST_LINES = 3  # of a cell
 GRID = 420  # samples along the longer side of the map of regions
 APART = 0.035  # legs that lie on each other are drawn this part of the width apart
 MOST_LEGS = 12
@@ -78,8 +70,13 @@ def _placement(case: Case, cause: Cause) -> Placement:
     lack = 0.9 * (z_mm[1] - z_mm[0]) - (x_mm[1] - x_mm[0])
     if lack > 0:
         x_mm = x_mm[0] - 0.5 * lack, x_mm[1] + 0.5 * lack
-    left = MARGIN + NAMES_WIDTH + 44
-    room = Box(left, TOP + 4, WIDTH - left - MARGIN - TABLE_WIDTH - 20, BOTTOM - TOP - 10)
+    left = paper.MARGIN + NAMES_WIDTH + 44
+    room = Box(
+        left,
+        paper.TOP + 4,
+        paper.WIDTH - left - paper.MARGIN - TABLE_WIDTH - 20,
+        paper.BOTTOM - paper.TOP - 10,
+    )
     return fit((float(x_mm[0]), float(x_mm[1])), (float(z_mm[0]), float(z_mm[1])), room)
 
 
@@ -226,7 +223,7 @@ def _draw_main(
         x, y = spots[-1]
         page.sheet.plot([x], [y], marker="o", markersize=15, color=page.look.page, markeredgecolor=accent,
                         markeredgewidth=1.4, zorder=8)  # fmt: skip
-        page.text(x, y, str(k + 1), SMALL_SIZE, ha="center", va="center_baseline", zorder=9)
+        page.text(x, y, str(k + 1), paper.SMALL_SIZE, ha="center", va="center_baseline", zorder=9)
 
 
 def _number_spot(placement: Placement, a: Place, b: Place, taken: Sequence[Place]) -> Place:
@@ -261,14 +258,16 @@ def _draw_places(axes: Any, page: Page, cause: Cause, placement: Placement) -> N
 
 def _name_regions(page: Page, case: Case, named: Sequence[tuple[str, Place]], placement: Placement) -> None:
     """Names of solids in a column on the left, with leaders."""
-    column = Box(MARGIN, TOP, placement.box.left - 46 - MARGIN, BOTTOM - TOP - 6)
+    column = Box(
+        paper.MARGIN, paper.TOP, placement.box.left - 46 - paper.MARGIN, paper.BOTTOM - paper.TOP - 6
+    )
     size, wishes, texts = 12.0, [], []
     for k, (name, place) in enumerate(named):
         lines = wrapped(name, min(column.width, NAMES_WIDTH), size)
         texts.append(lines)
         end = placement.point(*place)
         wishes.append(Wish(*block_size(lines, size), end, end, rank=k))
-    nowhere = Box(0, 0, WIDTH, 0)
+    nowhere = Box(0, 0, paper.WIDTH, 0)
     for placed in place_labels(wishes, column, nowhere, 6.0):
         page.line([(placed.start[0] + 3, placed.start[1]), placed.end], page.look.faint, 0.9)
         page.sheet.plot(*placed.end, marker="o", markersize=3.5, color=page.look.ink)
@@ -285,15 +284,15 @@ def _tell(
 ) -> None:
     """Legs as a table, the machine's reckoning, and what the two marks mean."""
     words, left = case.words, placement.box.right + 22
-    width = min(WIDTH - MARGIN - left, TABLE_WIDTH)
-    y = TOP + 2
+    width = min(paper.WIDTH - paper.MARGIN - left, TABLE_WIDTH)
+    y = paper.TOP + 2
     page.text(left, y, words("cause.legs"), 14.0, weight="bold")
     y += 14.0 * 1.6
     y = _table(page, case, legs, left, y, width)
     total = words("us", value=cause.main.time_us)
     y += 3 + page.paragraph(
         Box(left, y + 2, width, 0), words("cause.out_and_back" if cause.main.there_and_back else "cause.once", time=total),
-        SMALL_SIZE + 0.5, color=page.look.faint,
+        paper.SMALL_SIZE + 0.5, color=page.look.faint,
     )  # fmt: skip
     y += 12
     page.text(left, y, words("cause.machine" if cause.shown_mm else "cause.numbers"), 14.0, weight="bold")
@@ -301,12 +300,12 @@ def _tell(
     for line in cause.formulas:
         y += page.paragraph(Box(left, y, width, 0), line, 12.5) + 5
     if cause.shown_mm:
-        _key(page, case, cause, left, min(y + 8, HEIGHT - MARGIN - 70))
+        _key(page, case, cause, left, min(y + 8, paper.HEIGHT - paper.MARGIN - 70))
 
 
 def _table(page: Page, case: Case, legs: Sequence[Leg], left: float, y: float, width: float) -> float:
     """The table of legs; where it ends."""
-    size = SMALL_SIZE
+    size = TABLE_SIZE
     heads = case.words("cause.head").split("|")
     stops = [0.0, 22.0, 0.40 * width, 0.55 * width, 0.70 * width, 0.73 * width]
     for k, head in enumerate(heads):
@@ -315,20 +314,27 @@ def _table(page: Page, case: Case, legs: Sequence[Leg], left: float, y: float, w
     y += size * 1.5
     shown = legs if len(legs) <= MOST_LEGS else legs[: MOST_LEGS - 1]
     for number, leg in enumerate(shown, start=1):
-        end = wrapped(_event(case, leg), width - stops[5], size)
+        end = _shortened(wrapped(_event(case, leg), width - stops[5], size), width - stops[5], size)
         cells = [
             str(number), cut(case.region_said(leg.region), 0.20 * width, size), case.words("mm", value=leg.length_mm),
             case.words("us", value=leg.time_us), case.words("db", value=leg.loss_db),
         ]  # fmt: skip
         for k, cell in enumerate(cells):
             page.text(left + stops[k], y, cell, size, ha="right" if k in (2, 3, 4) else "left")
-        for k, line in enumerate(end[:2]):
+        for k, line in enumerate(end):
             page.text(left + stops[5], y + k * size * LINE_HEIGHT, line, size, color=page.look.faint)
-        y += max(len(end[:2]), 1) * size * LINE_HEIGHT + 2
+        y += max(len(end), 1) * size * LINE_HEIGHT + 2
     if len(shown) < len(legs):
         page.text(left, y, case.words("more.legs", count=len(legs) - len(shown)), size)
         y += size * LINE_HEIGHT
     return y
+
+
+def _shortened(lines: Sequence[str], width: float, size: float) -> list[str]:
+    """The first lines of a cell; the last of them ends in dots if there are more."""
+    if len(lines) <= MOST_LINES:
+        return list(lines)
+    return [*lines[: MOST_LINES - 1], cut(" ".join(lines[MOST_LINES - 1 :]), width, size)]
 
 
 def _event(case: Case, leg: Leg) -> str:

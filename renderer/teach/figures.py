@@ -12,7 +12,8 @@ from renderer.flow import render
 from renderer.frame.frame import Frame
 from renderer.scene.scene import Scene
 from renderer.teach import look as looks
-from renderer.teach.causes import Case, Cause, explain_finding, follower_of, traced_view
+from renderer.teach.case import Case, Cause, follower_of, traced_view
+from renderer.teach.causes import explain_finding
 from renderer.teach.drawing import draw_cause
 from renderer.teach.export import save_page, write_files
 from renderer.teach.findings import Finding, find_all, named_regions

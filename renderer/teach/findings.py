@@ -46,8 +46,11 @@ ABOVE_BLACK_DB = 4.0  # a false echo whose mean is nearer to black cannot be see
 CLEARLY_DB = 10.0  # the same where the scene is not there to show the class
 WIRE_MM = 0.7  # what is pointed at of something too thin for pixels
 APART_MM = 0.6  # shown this far from where it is, a solid gets a second outline
+APART_SHARE = 0.2  # if that holds for this share of what is seen of it
 LATE_MM = 8.0  # an echo of the pulse before comes from at least this far beyond the place it is shown at
 LISTED_MM = 1.0  # a listed echo belongs to a patch if it is shown this near to it
+SECOND_OWNER = 0.3  # share of a patch from which a second solid is named with the first
+HIDDEN_DB = -25.0  # a copy in a shadow this deep is none
 COPY_GAP = 1.4  # two patches are copies if together they are this much wider than the solid
 
 
@@ -172,6 +175,8 @@ def spot(frame: Frame, place_mm: tuple[float, float], radius_mm: float) -> Mask 
 def _copies(frame: Frame, mask: Mask, there: Mask) -> list[Mask]:
     """Patches of a solid that is shown more than once, from left to right; empty if it is not."""
     parts = patches(mask, max(0.15 * mask.sum(), SMALLEST_MM2 / pixel_mm(frame) ** 2))
+    # A ray bent far aside may meet a solid again where next to nothing comes back
+    parts = [p for p in parts if float(np.median(frame.truth.effect_db["shadow"][p])) > HIDDEN_DB]
     if len(parts) < 2 or not there.any():
         return []
     width = np.count_nonzero(there.any(axis=0))
@@ -187,9 +192,9 @@ def _apart(mask: Mask, there: Mask, frame: Frame) -> bool:
     """Whether a solid is shown well away from where it is."""
     if not there.any():
         return False
-    shift = np.argwhere(mask).mean(axis=0) - np.argwhere(there).mean(axis=0)
-    missed = np.count_nonzero(mask & there) < 0.6 * np.count_nonzero(there)
-    return bool(missed and np.hypot(*shift) * pixel_mm(frame) > APART_MM)
+    away = ndimage.distance_transform_edt(~there)[mask] * pixel_mm(frame)
+    # Of a long thin solid only a part may be seen: that is not elsewhere
+    return bool(np.mean(away > APART_MM) > APART_SHARE)
 
 
 def smeared_findings(frame: Frame, solids: Sequence[Finding], words: Words) -> list[Finding]:
@@ -381,9 +386,9 @@ def effect_findings(frame: Frame, name: str, words: Words) -> list[Finding]:
     found = []
     for patch in patches(opened(mask, 0.35 / size), SMALLEST_EFFECT_MM2 / size**2):
         weight = float(np.nansum(np.abs(values[patch])))
-        solid = _owner(frame, patch)
-        text = _effect_text(frame, name, solid, patch, words)
-        found.append(Finding("effect", name, solid, text, patch, weight=weight))
+        owners = _owners(frame, patch)
+        text = _effect_text(frame, name, words.both(owners), patch, words)
+        found.append(Finding("effect", name, owners[0], text, patch, weight=weight))
     found.sort(key=lambda f: -f.weight)
     least = 0.3 if name in ("speed", "refraction") else 0.08
     return [f for f in found[:MOST_OF_A_KIND] if f.weight > least * found[0].weight]
@@ -397,8 +402,11 @@ def effect_values(frame: Frame, name: str) -> npt.NDArray[np.float32]:
     return np.linalg.norm(values, axis=-1) if values.ndim == 3 else values
 
 
-def _owner(frame: Frame, patch: Mask) -> str:
-    """The solid that a patch lies behind: the first met on the way to the probe, by most of its pixels."""
+def _owners(frame: Frame, patch: Mask) -> list[str]:
+    """The solid that a patch lies behind, the first met on the way to the probe, by most of its pixels; or two of them.
+
+    A patch can lie behind two solids that stand side by side.
+    """
     there, names = frame.truth.there, named_regions(frame)
     large = 0.5 * np.count_nonzero(frame.in_view)
     owners = [n for n in names if 0 < np.count_nonzero(there == n) < large]
@@ -418,7 +426,8 @@ def _owner(frame: Frame, patch: Mask) -> str:
         )
         hits = np.where((hits == 0) & np.isin(region, owners), region, hits)
     votes = np.bincount(hits[hits > 0], minlength=1)
-    return names[int(votes.argmax())] if votes.any() else "background"
+    order = [int(k) for k in np.argsort(-votes, kind="stable")[:2] if votes[k] > SECOND_OWNER * votes.sum()]
+    return [names[k] for k in order] or ["background"]
 
 
 def _effect_text(frame: Frame, name: str, solid: str, patch: Mask, words: Words) -> str:

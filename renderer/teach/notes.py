@@ -10,7 +10,7 @@ import numpy as np
 from renderer.frame.frame import Echo, Frame
 from renderer.probe.plan import world_from_probe
 from renderer.scene.scene import Scene
-from renderer.teach.causes import Cause
+from renderer.teach.case import Cause
 from renderer.teach.findings import Finding
 from renderer.teach.remedies import Comparison
 from renderer.teach.words import Words
@@ -38,6 +38,9 @@ def make_notes(
             *(f"- {text}" for text in cause.formulas),
             "",
         ]
+    drawn = {cause.finding.name for cause in causes}
+    undrawn = [name for name in scene.shows if name not in drawn]
+    lines += [words("cause.undrawn", name=words.name(name)) + "\n" for name in undrawn]
     for found in tried:
         lines += [f"## {words('notes.remedy')}: {found.remedy.name}", "", found.remedy.why, ""]
         for key, part in (("changed", found.changed), ("gain", found.better), ("worse", found.worse)):
@@ -49,8 +52,7 @@ def echo_rows(scene: Scene, frame: Frame, words: Words) -> list[str]:
     """The table of echoes, strongest first: those that are above black."""
     heads = words("notes.columns").split("|")
     rows = [f"| {' | '.join(heads)} |", f"|{'---|' * len(heads)}"]
-    seen = [e for e in frame.echoes if e.level_db > frame.truth.floor_db and _in_view(frame, e)][:MOST_ROWS]
-    for echo in seen:
+    for echo in told_echoes(frame)[:MOST_ROWS]:
         cells = [
             words.solid(echo.solid), words.name(echo.origin_class), str(echo.order), _cm(_true_depth_mm(scene, echo)),
             _cm(echo.displayed_mm[1]), f"{echo.delay_us:.2f}", words("level", value=echo.level_db),
@@ -58,6 +60,16 @@ def echo_rows(scene: Scene, frame: Frame, words: Words) -> list[str]:
         ]  # fmt: skip
         rows.append(f"| {' | '.join(cells)} |")
     return rows
+
+
+def told_echoes(frame: Frame) -> list[Echo]:
+    """Echoes above black and in view, strongest first; of those that are alike but for the order of turns the first."""
+    told: dict[tuple[object, ...], Echo] = {}
+    for echo in frame.echoes:
+        if echo.level_db > frame.truth.floor_db and _in_view(frame, echo):
+            place = tuple(round(value, 1) for value in echo.displayed_mm)
+            told.setdefault((echo.solid, echo.origin_class, echo.order, *place), echo)
+    return list(told.values())
 
 
 def _in_view(frame: Frame, echo: Echo) -> bool:

@@ -6,7 +6,7 @@ stands in braces is filled in. Names of solids and tissues are those of the scen
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from string import Formatter
 from typing import Any
 
@@ -57,6 +57,7 @@ ENGLISH: Mapping[str, str] = {
     "effect.focal_band": "focal band",
     "effect.speed": "{solid}: what lies below is shown {size} too {way}",
     "effect.refraction": "{solid}: what lies below is shown up to {size} off",
+    "both": "{one} and {other}",
     "left": "left",
     "right": "right",
     "deep": "deep",
@@ -103,6 +104,7 @@ ENGLISH: Mapping[str, str] = {
     "cause.arrives": "heard at the face",
     "cause.straight": "straight, as the machine takes it",
     "cause.none": "This scene has no false echo or effect to draw the cause of.",
+    "cause.undrawn": "{name}: no single way in the plane of the picture tells it, and none is drawn.",
     # Formulas
     "formula.range": "shown depth = ½ · {c:.2f} mm/µs · {time:.2f} µs = {depth:.1f} mm",
     "formula.order": "{count} × {spacing:.1f} mm = {depth:.1f} mm: whole multiples of the spacing",
@@ -112,7 +114,7 @@ ENGLISH: Mapping[str, str] = {
     "formula.late": "{time:.1f} µs − {interval:.1f} µs to the next pulse = {rest:.1f} µs: shown at {depth:.1f} mm, and not at {true:.1f} mm",
     "formula.refraction": "bent by {angle:.1f}°: shown {offset:.1f} mm to the {side} of where it is",
     "formula.multipath": "three or more legs, other ways out and home: {length:.1f} mm in all, half of it shown",
-    "formula.shadow": "two ways through: {loss} dB; at {depth:.0f} mm the picture shows {effect:+.0f} dB",
+    "formula.shadow": "two ways through: {loss:.0f} dB; at {depth:.0f} mm the picture shows {effect:+.0f} dB",
     "formula.enhancement": "two ways, {path:.0f} mm at {alpha_in:.2f} in place of {alpha_out:.2f} dB/(cm MHz), {f:.1f} MHz: {gain:+.1f} dB",
     "formula.edge_shadow": "rays that meet the edge at {angle:.0f}° leave bent by {bend:.1f}°: few reach the strip behind it",
     "formula.beam_width": (
@@ -131,7 +133,9 @@ ENGLISH: Mapping[str, str] = {
     "remedy.nothing_worse": "nothing that was measured",
     "remedy.class_db": "{name}: {change:+.1f} dB",
     "remedy.class_gone": "{name}: gone",
+    "remedy.class_new": "{name}: not there before",
     "remedy.area": "{name}: {old:.0f} mm² → {new:.0f} mm² of the picture",
+    "remedy.area_new": "{name}: {new:.0f} mm² of the picture, not there before",
     "remedy.shift": "{name} where it was: {old:.1f} mm → {new:.1f} mm",
     "remedy.shift.most": "{name}: {old:.1f} mm → {new:.1f} mm at most",
     "remedy.shift.elsewhere": "{name} elsewhere: {old:.1f} mm → {new:.1f} mm",
@@ -139,7 +143,6 @@ ENGLISH: Mapping[str, str] = {
     "remedy.copies": "{solid}: shown {old} times → {new} times",
     "remedy.once": "{solid}: shown {old} times → once",
     "remedy.moves": "{finding}: moves by {false:.1f} mm in the phantom; the {solid} itself by {true:.1f} mm",
-    "remedy.rises": "{name}: {change:+.1f} dB",
     "remedy.direct_falls": "true echoes: {change:+.1f} dB",
     "remedy.penetration": "depth down to the noise: {old:.0f} mm → {new:.0f} mm",
     "remedy.out_of_view": "no longer in view: {names}",
@@ -219,6 +222,10 @@ class Words:
     def name(self, name: str) -> str:
         """Name of an origin class, an effect or a displacement."""
         return self._table.get(f"name.{name}", name.replace("_", " "))
+
+    def both(self, names: Sequence[str]) -> str:
+        """One name, or two of them."""
+        return self("both", one=names[0], other=names[1]) if len(names) > 1 else names[0]
 
     def solid(self, name: str, tissue: str = "") -> str:
         """Name of a region of the phantom as it is said: the background by its tissue."""
