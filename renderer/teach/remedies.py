@@ -29,8 +29,9 @@ from renderer.teach.findings import (
 from renderer.teach.words import Words
 
 WORSE_DB, WORSE_MM = 1.0, 3.0  # less than this is not told
-NOTABLE_SHARE = 1e-3  # a class must hold this share of the picture's energy, before or after, to be told
-GONE_DB = -60.0
+WORSE_SHIFT_MM = 0.5  # from here on a displacement counts as one
+HIDING = ("shadow", "edge_shadow")  # effects that take something out of the picture
+GONE_DB = 60.0  # a class that changes by more was not there before, or is gone
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,21 +80,25 @@ def _best_of_sweep(
     values = [float(v) for v in np.linspace(sweep.start, sweep.stop, sweep.n_steps)]
     frames = render_series(scene, [{sweep.path: v} for v in values], seed=seed)
     left = [_what_is_left(scene, before, frame) for frame in frames]
-    # Of values that leave as much within a hundredth (gain takes all echoes down alike), the one that shows least of it
-    seen = [sum(energy(f, name) for name in scene.shows if name in f.truth.share) for f in frames]
-    k = min((k for k in range(len(left)) if left[k] <= min(left) + 0.01), key=lambda k: seen[k])
+    k = int(np.argmin(left))
     note = words("remedy.tried", count=len(values), start=sweep.start, stop=sweep.stop)
     return {sweep.path: values[k]}, frames[k], (note,)
 
 
 def _what_is_left(scene: Scene, before: Frame, after: Frame) -> float:
-    """One number for how much of the shown classes and effects there still is, 1 as before."""
+    """One number for how bad a picture is: what is still seen of the shown classes and effects, 1 as before, plus harm.
+
+    What is seen counts and not energy, for gain takes the energy of all echoes down alike. Harm is done where less
+    than half is left of what is seen of true echoes, up to 2 where nothing is: a picture without them is worse
+    than the one before.
+    """
     parts = []
     for name in scene.shows:
         old, new = strength(before, name), strength(after, name)
         if old:
             parts.append(new / old)
-    return float(np.mean(parts)) if parts else 0.0
+    kept = visible(after, "direct") / max(visible(before, "direct"), 1e-6)
+    return (float(np.mean(parts)) if parts else 0.0) + max(0.0, 2.0 - 4.0 * kept)
 
 
 def energy(frame: Frame, name: str) -> float:
@@ -103,10 +108,21 @@ def energy(frame: Frame, name: str) -> float:
     return float((share * power * frame.in_view).sum()) * pixel_mm(frame) ** 2
 
 
+def visible(frame: Frame, name: str) -> float:
+    """How much is seen of an origin class: its visible area times how far that is above black, mm² dB.
+
+    What is whiter than white counts as white.
+    """
+    above = np.clip(
+        np.nan_to_num(frame.level_db, nan=-300.0) - frame.truth.floor_db, 0.0, -frame.truth.floor_db
+    )
+    return float(above[frame.truth.mask(name) & frame.in_view].sum()) * pixel_mm(frame) ** 2
+
+
 def strength(frame: Frame, name: str) -> float:
-    """Energy of a class relative to true echoes; for effects and displacements, size times area."""
+    """How much is seen of a class; for effects and displacements, size times area."""
     if name in frame.truth.share:
-        return energy(frame, name) / max(energy(frame, "direct"), 1e-30)
+        return visible(frame, name)
     if name not in frame.truth.mask_names():
         return 0.0
     mask = frame.truth.mask(name) & frame.in_view
@@ -170,18 +186,26 @@ def _told_changes(
         said_name = words.name(name)
         if name in before.truth.share:
             change[name] = in_db(energy(after, name), energy(before, name))
-            key = "remedy.class_gone" if change[name] < GONE_DB else "remedy.class_db"
-            line = words(key, name=said_name, change=change[name])
+            line = class_line(said_name, change[name], words)
             (worse if change[name] > WORSE_DB else better).append(line)
         elif name in ("speed", "refraction"):
             old, new = shifts_mm(before, after, name, moved=moved)
             change[name] = new - old
             key = "remedy.shift.most" if moved else "remedy.shift"
-            (worse if new > old + 0.3 else better).append(words(key, name=said_name, old=old, new=new))
+            (worse if new > old + WORSE_SHIFT_MM else better).append(
+                words(key, name=said_name, old=old, new=new)
+            )
         elif name in EFFECTS:
             lines, change[name] = _effect_lines(before, after, name, words, moved=moved)
             better += lines
     return tuple(better), tuple(worse), change
+
+
+def class_line(name: str, change_db: float, words: Words) -> str:
+    """How a class changed: in dB, or in words where it was not there before or is not there any more."""
+    if abs(change_db) < GONE_DB:
+        return words("remedy.class_db", name=name, change=change_db)
+    return words("remedy.class_new" if change_db > 0 else "remedy.class_gone", name=name)
 
 
 def shifts_mm(before: Frame, after: Frame, name: str, *, moved: bool) -> tuple[float, float]:
@@ -266,32 +290,30 @@ def _area(frame: Frame, name: str) -> float:
 
 
 def _worse(scene: Scene, before: Frame, after: Frame, words: Words, *, moved: bool) -> tuple[str, ...]:
-    """What the remedy costs: other classes that rise, true echoes that fall, depth, and what is no longer seen."""
+    """What the remedy costs a reader of the picture.
+
+    That is: more false echoes that are seen, fainter true ones, more that is hidden by shadow, more that is shown
+    out of place, less depth, and solids that are no longer in view. Brightness of single echoes is no cost: a
+    surface that flashes because it is now met square on is a true echo of what was meant.
+    """
     lines = []
-    total = [sum(energy(f, n) for n in f.truth.share) for f in (before, after)]
     for name in before.truth.share:
-        if name in ("direct", *scene.shows):
+        if name == "direct" or name in scene.shows:
             continue
-        old, new = energy(before, name), energy(after, name)
-        notable = max(old / total[0], new / total[1]) > NOTABLE_SHARE
-        if notable and in_db(new, old) > WORSE_DB:
-            lines.append(words("remedy.rises", name=words.name(name), change=in_db(new, old)))
-    direct = in_db(energy(after, "direct"), energy(before, "direct"))
-    if direct < -WORSE_DB:
-        lines.append(words("remedy.direct_falls", change=direct))
-    for name in EFFECTS:
-        if name in scene.shows or name not in before.truth.mask_names() or name in ("speed", "refraction"):
-            continue
-        old, new = _area(before, name), _area(after, name)
-        if new > 1.3 * old + 20.0:
-            lines.append(words("remedy.area", name=words.name(name), old=old, new=new))
+        lines += _grown(before, after, name, words)
+    change = _true_change_db(before, after, moved=moved)
+    if change < -WORSE_DB:
+        lines.append(words("remedy.direct_falls", change=change))
+    for name in HIDING:
+        if name not in scene.shows and name in before.truth.mask_names():
+            lines += _grown(before, after, name, words)
     same = not moved and before.image.shape == after.image.shape
     for name in ("speed", "refraction"):
         if name in scene.shows and not same:
             continue
         elsewhere = ~before.truth.mask(name) if name in scene.shows else None
         old, new = (_largest(f, name, elsewhere) for f in (before, after))
-        if new > old + 0.3:
+        if new > old + WORSE_SHIFT_MM:
             key = "remedy.shift.elsewhere" if name in scene.shows else "remedy.shift.most"
             lines.append(words(key, name=words.name(name), old=old, new=new))
     deep = [penetration_mm(f) for f in (before, after)]
@@ -301,6 +323,23 @@ def _worse(scene: Scene, before: Frame, after: Frame, words: Words, *, moved: bo
     if lost:
         lines.append(words("remedy.out_of_view", names=", ".join(sorted(lost))))
     return tuple(lines)
+
+
+def _grown(before: Frame, after: Frame, name: str, words: Words) -> list[str]:
+    """A line if a class or effect covers clearly more of the picture than before."""
+    old, new = _area(before, name), _area(after, name)
+    if new <= 1.3 * old + 20.0:
+        return []
+    key = "remedy.area_new" if old < 1.0 else "remedy.area"
+    return [words(key, name=words.name(name), old=old, new=new)]
+
+
+def _true_change_db(before: Frame, after: Frame, *, moved: bool) -> float:
+    """By how much true echoes change in brightness: mean of dB, or a few flashes would stand for all."""
+    if moved or before.image.shape != after.image.shape:
+        return _mean(after.level_db, _true_echoes(after)) - _mean(before.level_db, _true_echoes(before))
+    mask = _true_echoes(before) & after.truth.mask("direct", visible=False) & after.in_view
+    return _mean(after.level_db - before.level_db, mask)
 
 
 def _names_in_view(frame: Frame, words: Words) -> set[str]:
