@@ -7,13 +7,14 @@ written); 2 the command line is wrong; 3 our fault, with the command that repeat
 
 from __future__ import annotations
 
+import functools
 import importlib
 import json
 import os
 import shlex
 import sys
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, fields
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -267,6 +268,37 @@ placed = click.option(
 )
 
 
+@dataclass(frozen=True)
+class PageOptions:
+    """What every command that writes pages of a scene is told."""
+
+    scene: str
+    changes: tuple[str, ...]
+    seed: int | None
+    folder: str
+    formats: str
+    dark: bool
+
+    def ready_scene(self) -> Scene:
+        """The scene with its changed settings; a folder that cannot be one is refused before any work."""
+        ready = _ready_scene(self.scene, self.changes)
+        _refuse_file(Path(self.folder))
+        return ready
+
+
+def makes_pages(command: Callable[..., None]) -> Callable[..., None]:
+    """A command that is told where to write which pages, as its first argument."""
+
+    @functools.wraps(command)
+    def gathered(**values: Any) -> None:
+        own = {field.name: values.pop(field.name) for field in fields(PageOptions)}
+        command(PageOptions(**own), **values)
+
+    for option in (darkened, formatted, placed, seeded, changed, click.argument("scene")):
+        gathered = option(gathered)
+    return gathered
+
+
 @commands.command(
     help=f"""Make slide-ready pages of a scene.
 
@@ -275,30 +307,15 @@ it, and the picture after each remedy; with notes in numbers.
 
 {CAUTION}"""
 )
-@click.argument("scene")
-@changed
-@seeded
-@placed
-@formatted
-@darkened
+@makes_pages
 @click.option("--no-remedies", is_flag=True, help="Leave the remedies out; each costs another picture.")
 @as_json
-def figure(
-    scene: str,
-    changes: tuple[str, ...],
-    seed: int | None,
-    folder: str,
-    formats: str,
-    dark: bool,
-    no_remedies: bool,
-    as_json: bool,
-) -> None:
+def figure(asked: PageOptions, no_remedies: bool, as_json: bool) -> None:
     """Write labelled pages of a scene."""
-    ready = _ready_scene(scene, changes)
-    _refuse_file(Path(folder))
-    teach = _teacher(formats)
-    made = teach.figure(ready, seed=seed, dark=dark, remedies=not no_remedies)
-    _print_written(made.write(folder, formats.split(",")), as_json)
+    ready = asked.ready_scene()
+    teach = _teacher(asked.formats)
+    made = teach.figure(ready, seed=asked.seed, dark=asked.dark, remedies=not no_remedies)
+    _print_written(made.write(asked.folder, asked.formats.split(",")), as_json)
 
 
 @commands.command(
@@ -306,38 +323,24 @@ def figure(
 
 --vary machine.gain_db=-20:20:9 (from, to, number of pictures), --vary machine.grey_map=soft,linear, or a
 place in a list: --vary 'solids.grape.centre_mm[0]=-12:12:5'. Gives a contact sheet, curves, a table, a
-cine, and one HTML file with a slider.
+cine, and one HTML file with a slider. Files are called SCENE.sweep-PATH.*, as in
+plate.sweep-machine-gain_db.contact.png.
 
 {CAUTION}"""
 )
-@click.argument("scene")
+@makes_pages
 @click.option(
     "--vary", "axes", multiple=True, required=True, metavar="PATH=VALUES", help="What to vary; once or twice."
 )
-@changed
-@seeded
-@placed
-@formatted
-@darkened
 @click.option("--film", is_flag=True, help="Also write the cine as MP4.")
 @as_json
-def sweep(
-    scene: str,
-    axes: tuple[str, ...],
-    changes: tuple[str, ...],
-    seed: int | None,
-    folder: str,
-    formats: str,
-    dark: bool,
-    film: bool,
-    as_json: bool,
-) -> None:
+def sweep(asked: PageOptions, axes: tuple[str, ...], film: bool, as_json: bool) -> None:
     """Write the pictures and curves of a sweep."""
-    ready = _ready_scene(scene, changes)
-    _refuse_file(Path(folder))
-    teach = _teacher(formats, film=film)
-    made = teach.sweep(ready, axes, seed=seed)
-    _print_written(teach.write_sweep(made, folder, formats.split(","), dark=dark, film=film), as_json)
+    ready = asked.ready_scene()
+    teach = _teacher(asked.formats, film=film)
+    made = teach.sweep(ready, axes, seed=asked.seed)
+    written = teach.write_sweep(made, asked.folder, asked.formats.split(","), dark=asked.dark, film=film)
+    _print_written(written, as_json)
 
 
 def _teacher(formats: str, *, film: bool = False) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
@@ -26,6 +27,8 @@ def write_sweep(
 ) -> list[Path]:
     """Write ``SCENE.sweep-PATH.*``: ``contact`` and ``curves`` in every format, ``csv``, ``gif``, ``html``, ``mp4`` if wanted.
 
+    PATH is that of the setting with dashes, ``solids-grape-centre_mm-0``; of two settings with a plus between.
+
     Raises
     ------
     SettingError
@@ -36,7 +39,7 @@ def write_sweep(
         need_video()
     wanted, words = checked_formats(formats), result.words
     look = looks.DARK if dark else looks.LIGHT
-    stem = f"{result.scene.name}.sweep-{'-'.join(_plain(axis.path) for axis in result.axes)}"
+    stem = f"{result.scene.name}.sweep-{'+'.join(plain(axis.path) for axis in result.axes)}"
     with looks.drawing(look):
         pages = {"contact": draw_contact(result, look, words), "curves": draw_curves(result, look, words)}
     title = words("sweep.title", title=result.scene.title, path=", ".join(a.label for a in result.axes))
@@ -60,6 +63,7 @@ def _save(path: Path, *, page: Page, look: looks.Look, title: str, alt: str) -> 
     save_page(page, path, look, title=title, alt=alt)
 
 
-def _plain(path: str) -> str:
-    """A setting path as a part of a file name."""
-    return "".join(c if c.isalnum() or c in "._" else "_" for c in path)
+def plain(path: str) -> str:
+    """A setting path as a part of a file name: dashes between its parts, and nothing that a shell minds."""
+    parts = re.split(r"[.\[\]]+", path)
+    return "-".join("".join(c if c.isalnum() or c == "_" else "_" for c in part) for part in parts if part)
