@@ -139,7 +139,9 @@ def draw_labelled(
     draw_outlines(axes, frame, findings)
     labels, left_out = labels_for(frame, once(findings), sheet)
     for label in labels:
-        _draw_label(page, label, sheet.placement.box)
+        _draw_leader(page, label, sheet.placement.box)
+    for label in labels:  # afterwards, so that no leader runs over a dot or a text
+        _draw_label(page, label)
     if left_out:
         page.text(
             MARGIN, BOTTOM - 4, words("more", count=len(left_out)), SMALL_SIZE, va="bottom", color=look.faint
@@ -162,28 +164,40 @@ def draw_outlines(axes: Any, frame: Frame, findings: Sequence[Finding]) -> None:
             drawn.append(f.true_mask)
 
 
-def _draw_label(page: Page, label: Label, picture: Box) -> None:
-    """Leader with a dot at its end, and the text, in a box edged in the colour and dash of its class."""
-    look, placed = page.look, label.placed
-    solid = label.finding.kind == "solid"
-    colour, pattern = ("white", ()) if solid else style_of(label.finding.name)
+def _ink(label: Label) -> tuple[str, tuple[float, ...]]:
+    """Colour and dash of a label: those of its class, of a solid white and solid."""
+    return ("white", ()) if label.finding.kind == "solid" else style_of(label.finding.name)
+
+
+def _draw_leader(page: Page, label: Label, picture: Box) -> None:
+    """The leader of a label, edged in black over the picture."""
     from matplotlib.patches import Rectangle  # the extra 'figures'
 
+    placed, (colour, _) = label.placed, _ink(label)
     over = Rectangle(
         (picture.left, picture.top), picture.width, picture.height, transform=page.sheet.transData
     )
     (x0, y0), (x1, y1) = placed.start, placed.end
-    page.sheet.plot([x0, x1], [y0, y1], color=look.faint if solid else colour, linewidth=1.5)
+    off = page.look.faint if label.finding.kind == "solid" else colour
+    page.sheet.plot([x0, x1], [y0, y1], color=off, linewidth=1.5)
     for ink, width, alpha in (("black", 3.4, 0.6), (colour, 1.5, 1.0)):
         (line,) = page.sheet.plot([x0, x1], [y0, y1], color=ink, linewidth=width, alpha=alpha)
         line.set_clip_path(over)  # afterwards: the axes put their own edge in place of one given before
+
+
+def _draw_label(page: Page, label: Label) -> None:
+    """A dot at the leader's end, and the text, in a box edged in the colour and dash of its class."""
+    from matplotlib.patches import Rectangle  # the extra 'figures'
+
+    look, placed, (colour, pattern) = page.look, label.placed, _ink(label)
+    solid = label.finding.kind == "solid"
     page.sheet.plot([placed.end[0]], [placed.end[1]], marker="o", markersize=5.5, markerfacecolor=colour,
-                    markeredgecolor="black", markeredgewidth=1.0)  # fmt: skip
+                    markeredgecolor="black", markeredgewidth=1.0, zorder=3)  # fmt: skip
     box = placed.box
     page.sheet.add_patch(
         Rectangle(
             (box.left, box.top), box.width, box.height, facecolor=look.page, edgecolor=look.faint if solid else colour,
-            linewidth=1.0 if solid else 2.2, linestyle=(0, pattern) if pattern else "solid",
+            linewidth=1.0 if solid else 2.2, linestyle=(0, pattern) if pattern else "solid", zorder=2.5,
         )
     )  # fmt: skip
     for k, line in enumerate(label.lines):

@@ -152,7 +152,7 @@ def depth_scale(axes: Any, placement: Placement, words: Words) -> None:
     axes.set_xticks([])
     axes.tick_params(axis="y", which="major", length=7, width=1.2, labelsize=SMALL_SIZE)
     axes.tick_params(axis="y", which="minor", length=3)
-    axes.annotate(words("depth_axis"), (0, 1), xycoords="axes fraction", xytext=(-8, 8), textcoords="offset points",
+    axes.annotate(words("depth_axis"), (0, 1), xycoords="axes fraction", xytext=(-8, 12), textcoords="offset points",
                   ha="right", va="center", fontsize=SMALL_SIZE)  # fmt: skip
 
 
