@@ -314,7 +314,8 @@ def figure(asked: PageOptions, no_remedies: bool, as_json: bool) -> None:
     """Write labelled pages of a scene."""
     ready = asked.ready_scene()
     teach = _teacher(asked.formats)
-    made = teach.figure(ready, seed=asked.seed, dark=asked.dark, remedies=not no_remedies)
+    made = teach.figure(ready, seed=asked.seed, dark=asked.dark, remedies=not no_remedies, tell=_tell)
+    _tell("pages")
     _print_written(made.write(asked.folder, asked.formats.split(",")), as_json)
 
 
@@ -338,7 +339,8 @@ def sweep(asked: PageOptions, axes: tuple[str, ...], film: bool, as_json: bool) 
     """Write the pictures and curves of a sweep."""
     ready = asked.ready_scene()
     teach = _teacher(asked.formats, film=film)
-    made = teach.sweep(ready, axes, seed=asked.seed)
+    made = teach.sweep(ready, axes, seed=asked.seed, tell=_tell)
+    _tell("pages")
     written = teach.write_sweep(made, asked.folder, asked.formats.split(","), dark=asked.dark, film=film)
     _print_written(written, as_json)
 
@@ -355,6 +357,7 @@ def _teacher(formats: str, *, film: bool = False) -> Any:
 
 
 def _print_written(written: Sequence[Path], wanted_json: bool) -> None:
+    _tell("")
     if wanted_json:
         _print_json({"written": [str(path) for path in written]})
         return
@@ -381,7 +384,23 @@ def _ready_scene(name: str, changes: Sequence[str]) -> Scene:
     """A scene with the settings of the command line."""
     pairs = [_setting(text) for text in changes]
     scene = read_scene(name)
+    _note_own_file(name)
     return scene.with_written_settings(pairs) if pairs else scene
+
+
+def _note_own_file(name: str) -> None:
+    """Say so where a shipped scene is asked for while a file of its name, most likely a copy, lies here."""
+    own = Path(f"{name}.yaml")
+    if name in shipped_scene_names() and own.is_file():
+        click.echo(f"This is the shipped scene '{name}'; for the file that lies here write {own}.", err=True)
+
+
+def _tell(step: str) -> None:
+    """What is being done now: on a terminal in one line that is written over, elsewhere in lines."""
+    if sys.stderr.isatty():
+        click.echo(f"\r{step + ' …' if step else '':<60}" + ("" if step else "\r"), nl=False, err=True)
+    elif step:
+        click.echo(step, err=True)
 
 
 def _setting(text: str) -> tuple[str, str]:

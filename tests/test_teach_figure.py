@@ -14,8 +14,9 @@ from renderer import cli
 from renderer.errors import SettingError
 from renderer.frame.frame import CAUTION
 from renderer.scene.parts import Remedy, Sweep, thaw
-from renderer.teach import Words, figure, needs
+from renderer.teach import Words, figure, needs, sweep
 from renderer.teach.remedies import class_line, energy, try_remedy, visible
+from renderer.teach.sweep_files import plain
 from renderer.teach.words import ENGLISH
 from tests import teach_scenes as ts
 
@@ -293,3 +294,41 @@ def test_figure_command(capsys, tmp_path):
     assert [line.removeprefix("wrote ") for line in said] == [str(out / name) for name in (
         "bench.labelled.png", "bench.plain.png", "bench.reveal-1.png", "bench.reveal-2.png", "bench.notes.md"
     )]  # fmt: skip
+
+
+def test_shipped_scene_beside_a_copy_is_told(tmp_path, monkeypatch, capsys):
+    """Whoever has moved something in a copy and asks for the shipped scene is told which file is meant."""
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["copy", "plate"]) == 0
+    capsys.readouterr()
+    small = ["--set", "machine.lines=16", "--set", "machine.depth_mm=20", "--no-remedies"]
+
+    assert cli.main(["figure", "plate", "--out", "there", *small]) == 0
+    assert "shipped scene 'plate'; for the file that lies here write plate.yaml" in capsys.readouterr().err
+    assert cli.main(["figure", "plate.yaml", "--out", "there", *small]) == 0
+    told = capsys.readouterr().err
+    assert "shipped" not in told
+    assert told.splitlines() == ["picture", "labels and causes", "pages"]
+
+
+def test_every_step_of_long_work_is_told():
+    """Remedies and pictures of a sweep are counted while they are made."""
+    ready, told = ts.plate_scene(), []
+    figure(ready, tell=told.append)
+    assert told == ["picture", "labels and causes", "remedy 1 of 2", "remedy 2 of 2"]
+    told.clear()
+    sweep(ready, ["machine.gain_db=-6:6:3"], tell=told.append)
+    assert told == ["picture 1 of 3", "picture 2 of 3", "picture 3 of 3"]
+
+
+@pytest.mark.parametrize(
+    ("path", "part"),
+    [
+        ("machine.gain_db", "machine-gain_db"),
+        ("solids.grape.centre_mm[0]", "solids-grape-centre_mm-0"),
+        ("solids.deep plate.top_mm", "solids-deep_plate-top_mm"),
+    ],
+)
+def test_sweep_files_have_plain_names(path, part):
+    """Dashes between the parts of a path, and nothing that a shell minds."""
+    assert plain(path) == part

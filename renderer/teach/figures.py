@@ -93,6 +93,7 @@ def figure(
     dark: bool = False,
     words: Words | None = None,
     remedies: bool = True,
+    tell: Callable[[str], object] = lambda step: None,
 ) -> Figure:
     """The labelled picture of a scene, its plain twin, its causes and its remedies.
 
@@ -106,6 +107,8 @@ def figure(
         Texts in another language.
     remedies
         False leaves remedies out, each of which costs another picture.
+    tell
+        Called with each step before it is taken, in a few words.
 
     Raises
     ------
@@ -114,12 +117,14 @@ def figure(
     """
     need_figures()
     words, look = words or Words(), looks.DARK if dark else looks.LIGHT
+    tell("picture")
     frame = render(scene, seed=seed)
+    tell("labels and causes")
     follower = follower_of(scene, traced_view(scene, seed))
     findings = find_all(frame, scene.shows, words)
     told = [Case(scene, frame, follower, f, words) for f in main_findings(scene, frame, findings)]
     causes = [(case, cause) for case in told if (cause := explain_finding(case))]
-    tried = tuple(tried_remedies(scene, frame, words, seed=seed)) if remedies else ()
+    tried = tuple(tried_remedies(scene, frame, words, seed=seed, tell=tell)) if remedies else ()
     with looks.drawing(look):
         sheets = _picture_sheets(scene, frame, findings, look, words)
         sheets += [_cause_sheet(case, cause, look) for case, cause in causes]

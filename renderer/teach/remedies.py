@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -357,7 +357,16 @@ def penetration_mm(frame: Frame) -> float:
 
 
 def tried_remedies(
-    scene: Scene, before: Frame, words: Words, *, seed: int | None = None
+    scene: Scene,
+    before: Frame,
+    words: Words,
+    *,
+    seed: int | None = None,
+    tell: Callable[[str], object] = lambda step: None,
 ) -> Sequence[Comparison]:
-    """Every remedy of a scene, tried."""
-    return [try_remedy(scene, before, remedy, words, seed=seed) for remedy in scene.remedies]
+    """Every remedy of a scene, tried; ``tell`` is called with each before it is."""
+    tried = []
+    for number, remedy in enumerate(scene.remedies, start=1):
+        tell(f"remedy {number} of {len(scene.remedies)}")
+        tried.append(try_remedy(scene, before, remedy, words, seed=seed))
+    return tried

@@ -7,7 +7,7 @@ tissue stays in its place.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
@@ -147,9 +147,16 @@ def change_of(scene: Scene, path: str, value: Any) -> dict[str, Any]:
 
 
 def sweep(
-    scene: Scene, axes: Sequence[Axis | str], *, seed: int | None = None, words: Words | None = None
+    scene: Scene,
+    axes: Sequence[Axis | str],
+    *,
+    seed: int | None = None,
+    words: Words | None = None,
+    tell: Callable[[str], object] = lambda step: None,
 ) -> Sweep:
     """Pictures of a scene with one or two settings run through their values, and readings in each.
+
+    ``tell`` is called with each step before it is taken, in a few words.
 
     Raises
     ------
@@ -169,9 +176,12 @@ def sweep(
         for axis, value in zip(ready, values, strict=True):
             change |= change_of(scene.with_settings(change) if change else scene, axis.path, value)
         changes.append(change)
-    shots = []
+    shots: list[Shot] = []
+    tell(f"picture 1 of {len(grid)}")
     for values, change, frame in zip(grid, changes, iterate_series(scene, changes, seed=seed), strict=True):
         shots.append(take_shot(scene.with_settings(change), frame, values, change, words))
+        if len(shots) < len(grid):
+            tell(f"picture {len(shots) + 1} of {len(grid)}")
     return Sweep(scene, ready, tuple(shots), words)
 
 
