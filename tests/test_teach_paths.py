@@ -11,6 +11,7 @@ import renderer
 from renderer.frame.truth import times
 from renderer.teach.case import Case, follower_of, tidy, traced_view
 from renderer.teach.causes import explain_finding
+from renderer.teach.drawing import named_here
 from renderer.teach.figures import main_findings
 from renderer.teach.findings import find_all
 from renderer.teach.turned import specular_echoes
@@ -263,6 +264,18 @@ def test_explained_contributions_can_be_seen():
 def test_how_often_is_said_in_english(count, said):
     """One time is once."""
     assert times(count) == said
+
+
+def test_of_many_solids_those_that_the_path_meets_are_named():
+    """All of a few solids are named; of many the plate that turns the sound, and none that it passes by."""
+    _, _, cases = ts.made(ts.plate_scene)
+    case = next(c for c in cases if c.finding.name == "reverberation")
+    few = [("plate", (0.0, 10.0)), ("pea", (5.0, 5.0))]
+    many = [*few, *((f"pea {k}", (5.0, 5.0 + k)) for k in range(8))]
+    cause = explain_finding(case)
+
+    assert named_here(case, cause, few) == few
+    assert named_here(case, cause, many) == few[:1]
 
 
 def test_legs_add_up():

@@ -57,6 +57,10 @@ def _shadow(case: Case) -> Cause | None:
     first, _, last = _patch_lines(case)
     reach = _depth_of(case, 0.6)
     path = _through_own(case, first, last, reach)
+    own = case.regions(case.finding.solid)
+    if not any(leg.region in own or leg.at in own for leg in path.legs):  # it lies deeper, with others above
+        reach = _depth_of(case, 1.0)
+        path = _through_own(case, first, last, reach)
     beside = _beside(case, reach, first, last)
     place = path.origin_mm[0] + reach * path.direction[0], path.origin_mm[1] + reach * path.direction[1]
     loss = path.loss_db - (beside[0].loss_db if beside else 0.0)

@@ -23,6 +23,7 @@ from renderer.trace.sheets import Q_REGION, Q_X, Q_Y, Q_Z
 NAMES_WIDTH, TABLE_WIDTH = 150.0, 400.0
 TABLE_SIZE = 11.0
 MOST_LINES = 3  # of a cell
+MOST_NAMES = 6  # more leaders than this cross the drawing without order
 GRID = 420  # samples along the longer side of the map of regions
 APART = 0.035  # legs that lie on each other are drawn this part of the width apart
 MOST_LEGS = 12
@@ -44,7 +45,7 @@ def draw_cause(page: Page, case: Case, cause: Cause) -> None:
     legs = tidy(cause.main.legs, case.tissue)
     _draw_main(axes, page, case, cause, legs, placement)
     _draw_places(axes, page, cause, placement)
-    _name_regions(page, case, regions, placement)
+    _name_regions(page, case, named_here(case, cause, regions), placement)
     _tell(page, case, cause, legs, placement, colour)
     page.caution(words("caution"))
 
@@ -254,6 +255,15 @@ def _draw_places(axes: Any, page: Page, cause: Cause, placement: Placement) -> N
         axes.plot(*place, marker="o", markersize=13, markerfacecolor="none", markeredgecolor=page.look.warn,
                   markeredgewidth=2.4, zorder=9)  # fmt: skip
         axes.plot(*place, marker="x", markersize=8, color=page.look.warn, markeredgewidth=2.4, zorder=9)
+
+
+def named_here(case: Case, cause: Cause, regions: Sequence[tuple[str, Place]]) -> list[tuple[str, Place]]:
+    """The solids to name: all if they are few, else those that the paths meet and the one of the finding."""
+    if len(regions) <= MOST_NAMES:
+        return list(regions)
+    paths = (cause.main, *cause.others)
+    met = {case.frame.truth.legend[n].name for p in paths for leg in p.legs for n in (leg.region, leg.at)}
+    return [(name, place) for name, place in regions if name in met or name == cause.finding.solid]
 
 
 def _name_regions(page: Page, case: Case, named: Sequence[tuple[str, Place]], placement: Placement) -> None:

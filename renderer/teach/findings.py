@@ -50,7 +50,9 @@ APART_SHARE = 0.2  # if that holds for this share of what is seen of it
 LATE_MM = 8.0  # an echo of the pulse before comes from at least this far beyond the place it is shown at
 LISTED_MM = 1.0  # a listed echo belongs to a patch if it is shown this near to it
 SECOND_OWNER = 0.3  # share of a patch from which a second solid is named with the first
-HIDDEN_DB = -25.0  # a copy in a shadow this deep is none
+HEARD_SHARE = (
+    0.03  # a copy must be heard in this share of its pixels; of a straw full of water only the wall is
+)
 COPY_GAP = 1.4  # two patches are copies if together they are this much wider than the solid
 
 
@@ -137,7 +139,7 @@ def solid_findings(frame: Frame, words: Words) -> Iterator[Finding]:
         if mask is None:
             continue
         there = frame.truth.there == number
-        copies = _copies(frame, mask, there)
+        copies = _copies(frame, number, mask, there)
         moved = there if copies or _apart(mask, there, frame) else None
         if not copies:
             yield Finding("solid", name, name, name, mask, outline=False, true_mask=moved)
@@ -172,11 +174,12 @@ def spot(frame: Frame, place_mm: tuple[float, float], radius_mm: float) -> Mask 
     return disc if disc.any() else None
 
 
-def _copies(frame: Frame, mask: Mask, there: Mask) -> list[Mask]:
+def _copies(frame: Frame, number: int, mask: Mask, there: Mask) -> list[Mask]:
     """Patches of a solid that is shown more than once, from left to right; empty if it is not."""
     parts = patches(mask, max(0.15 * mask.sum(), SMALLEST_MM2 / pixel_mm(frame) ** 2))
-    # A ray bent far aside may meet a solid again where next to nothing comes back
-    parts = [p for p in parts if float(np.median(frame.truth.effect_db["shadow"][p])) > HIDDEN_DB]
+    # A ray bent far aside may meet a solid again where next to nothing of it comes back
+    near = ndimage.distance_transform_edt(~_heard(frame, number)) * pixel_mm(frame) <= JOIN_MM
+    parts = [p for p in parts if np.count_nonzero(p & near) > HEARD_SHARE * np.count_nonzero(p)]
     if len(parts) < 2 or not there.any():
         return []
     width = np.count_nonzero(there.any(axis=0))
@@ -186,6 +189,14 @@ def _copies(frame: Frame, mask: Mask, there: Mask) -> list[Mask]:
     if shown < COPY_GAP * width or spread < 1.8 * width:
         return []
     return sorted(parts, key=lambda p: float(np.argwhere(p)[:, 1].mean()))
+
+
+def _heard(frame: Frame, number: int) -> Mask:
+    """Pixels above black that true echoes of a solid own."""
+    truth = frame.truth
+    name = truth.legend[number].name
+    own = [n for n, r in truth.legend.items() if r.name in (name, f"{name}.wall", f"{name}.behind")]
+    return np.asarray(np.isin(truth.source, own) & truth.mask("direct"))
 
 
 def _apart(mask: Mask, there: Mask, frame: Frame) -> bool:
