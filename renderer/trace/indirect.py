@@ -58,13 +58,16 @@ def trace_secondary(
     thin = points.thin
     # One more place for the face, which stands as -2 in a history and is no region
     region_of = np.concatenate([phantom.painted.region, [0, 0]]).astype(np.int64)
+    face_reflection = (
+        10 ** (probe.face_reflection_db / 20) if math.isfinite(probe.face_reflection_db) else 0.0
+    )
     sec.trace_secondary(
         view.lines, view.plan.face_mm, view.settings, view.focus_mm, view.plan.focus_edges_mm, phantom.solids,
-        phantom.media, region_of, end_us, view.plan.pulse_interval_us, listen_us,
-        10 ** (probe.face_reflection_db / 20) if math.isfinite(probe.face_reflection_db) else 0.0,
+        phantom.media, region_of, end_us, view.plan.pulse_interval_us, listen_us, face_reflection,
         (points.x_mm[thin], points.y_mm[thin], points.z_mm[thin], points.amplitude[thin]), points.thin_starts,
         points.grid, samples if len(samples) else np.zeros((0, N_SAMPLE)),
-        (e.field, e.two_way, level_strips(view), e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best, tag, index, echoes, n_echoes,
+        (e.field, e.two_way, level_strips(view), e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best,
+        tag, index, echoes, n_echoes,
     )  # fmt: skip
     index[index >= 0] = thin[index[index >= 0]]
     # An echo of the pulse before shows on the line after the one that sent it

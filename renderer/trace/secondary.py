@@ -452,6 +452,107 @@ def walk_leg(
         s = min(s + max(1.0, state[1, PATH] / 14), info[G_LENGTH])
 
 
+@kernel
+def deposit_specular(echo, arrivals, region_of, m, interval_us, end_us, out):
+    """Deposit one specular echo; later than the pulse interval it shows with the next pulse."""
+    fine, best, best_tag, best_index = out
+    t, kind = echo[0], int(echo[3])
+    value = complex(echo[1], echo[2]) * cmath.exp(-2j * math.pi * m[S_F0] * t)
+    if t >= interval_us:
+        t -= interval_us
+        kind = RANGE_AMBIGUITY
+        echo[3] = kind
+    if t > end_us:
+        return
+    for i in range(COUPLED):
+        own = arrivals[i, 0]
+        part = complex(arrivals[i, 1], arrivals[i, 2]) * cmath.exp(-2j * math.pi * m[S_F0] * own)
+        deposit(fine[kind], own - (echo[0] - t), m[S_SAMPLE], part.real, part.imag)
+    slot = int(t / m[S_SAMPLE])
+    if slot < best.shape[1] and abs(value) ** 2 > best[kind, slot]:
+        best[kind, slot] = abs(value) ** 2
+        best_tag[kind, slot] = region_of[int(echo[6])] * 256 + int(echo[4])
+        best_index[kind, slot] = SPECULAR - region_of[int(echo[6 + int(echo[5]) - 1])]
+
+
+@kernel
+def echo_legs(legs, info, n_legs, centre, n_centre, line, face_mm, machine, media, end_us, heard, out):
+    """Scatterers and points along the legs, seen again by one way or two."""
+    m, focus_mm, focus_edges = machine
+    points, starts, grid, samples, elevation, scale = heard
+    fine, best, best_tag, best_index = out
+    for k in range(n_legs):
+        if media[int(legs[k, REGION]), 4] <= 0.0 and samples.shape[0] == 0:
+            continue
+        kind = int(info[k, G_CLASS])
+        for mode in range(2):
+            info[k, G_MODE] = mode
+            wanted = abs(legs[k, AMPLITUDE]) > LEG_RETRACED if mode == RETRACED else info[k, G_CROSS] > 0.0
+            if wanted:
+                walk_leg(legs[k], info[k], centre, n_centre, line, 0.0, 0.0, face_mm, m, focus_mm, focus_edges,
+                         centre[0, SPEED], 0.0, end_us, points, starts, grid, samples, elevation, scale, fine[kind],
+                         best[kind], best_tag[kind], best_index[kind])  # fmt: skip
+
+
+@kernel
+def echo_late(leg, info, centre, n_centre, line, face_mm, next_mm, reach, machine, times, heard, out):
+    """What answers after the next pulse has gone out, along the central ray; the next line listens."""
+    m, focus_mm, focus_edges = machine
+    end_us, interval_us, listen_us = times
+    points, starts, grid, samples, elevation, scale = heard
+    fine, best, best_tag, best_index = out
+    lateral_start = next_mm - face_mm
+    lateral_slope = lateral_start / m[S_RADIUS] if m[S_RADIUS] < 1e8 else 0.0
+    last_us = min(end_us, listen_us - interval_us)
+    late = RANGE_AMBIGUITY
+    for k in range(n_centre):
+        leave = min(centre[k, LENGTH], reach - centre[k, PATH])
+        t0 = 2 * centre[k, TIME]
+        if t0 + 2 * leave / centre[k, SPEED] <= interval_us:
+            continue
+        skip = max(0.0, 0.5 * (interval_us - t0) * centre[k, SPEED])
+        step_row(leg, centre[k], skip)
+        info[:] = 0.0
+        info[G_LENGTH], info[G_SHEETS] = leave - skip, 1.0
+        walk_leg(leg, info, centre, n_centre, line, lateral_start, lateral_slope, face_mm, m, focus_mm, focus_edges,
+                 centre[0, SPEED], interval_us, last_us, points, starts, grid, samples, elevation, scale, fine[late],
+                 best[late], best_tag[late], best_index[late])  # fmt: skip
+
+
+@kernel
+def secondary_line(
+    line, face_mm, next_mm, machine, phantom, region_of, times, face_reflection, heard, echoes, out
+):
+    """Secondary echoes of one line; returns the number of specular ones. See ``trace_secondary``."""
+    m, focus_mm, focus_edges = machine
+    solids, media = phantom
+    end_us, interval_us, listen_us = times
+    n_solids = solids[0].shape[0]
+    work, flags = np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)
+    centre, seg = np.zeros((MAX_SEGMENTS, N_COLUMNS)), np.zeros((MAX_SEGMENTS, N_COLUMNS))
+    work2 = np.zeros((2, N_COLUMNS))
+    rows, levels = np.zeros((MAX_BRANCHES, N_COLUMNS)), np.zeros(MAX_BRANCHES)
+    histories = np.zeros((MAX_BRANCHES, MAX_HISTORY + 2), np.int64)
+    legs, info = np.zeros((MAX_LEGS, N_COLUMNS)), np.zeros((MAX_LEGS, N_LEG))
+    arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
+    reach = listen_us * m[S_ASSUMED]
+    n_centre = central_ray(
+        centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, work, flags
+    )
+    n_legs, n = find_branches(
+        centre, n_centre, line, face_mm, m, solids, media, region_of, listen_us, face_reflection, heard[4],
+        focus_mm, focus_edges, rows, histories, levels, seg, work2, work, flags, legs, info, echoes, arrivals,
+    )  # fmt: skip
+    for e in range(n):
+        deposit_specular(echoes[e], arrivals[e], region_of, m, interval_us, end_us, out)
+    echo_legs(legs, info, n_legs, centre, n_centre, line, face_mm, machine, media, end_us, heard, out)
+    if listen_us > interval_us:
+        echo_late(
+            legs[0], info[0], centre, n_centre, line, face_mm, next_mm, reach, machine, times, heard, out
+        )
+    return n
+
+
 @parallel_kernel
 def trace_secondary(
     lines, face_mm, m, focus_mm, focus_edges, solids, media, region_of, end_us, interval_us, listen_us,
@@ -465,85 +566,10 @@ def trace_secondary(
     ``best_index`` (L, N_SECONDARY, T') describe the strongest contribution of each sample.
     ``listen_us``: how long the phantom still answers; beyond ``interval_us`` that shows with the next pulse.
     """
-    n_lines = lines.shape[0]
-    n_solids = solids[0].shape[0]
-    for l in prange(n_lines):
-        line = lines[l]
-        work = np.empty((n_solids * 8 + 48, 2))
-        flags = np.empty(n_solids, np.uint8)
-        centre = np.zeros((MAX_SEGMENTS, N_COLUMNS))
-        seg = np.zeros((MAX_SEGMENTS, N_COLUMNS))
-        work2 = np.zeros((2, N_COLUMNS))
-        rows = np.zeros((MAX_BRANCHES, N_COLUMNS))
-        histories = np.zeros((MAX_BRANCHES, MAX_HISTORY + 2), np.int64)
-        levels = np.zeros(MAX_BRANCHES)
-        legs, info = np.zeros((MAX_LEGS, N_COLUMNS)), np.zeros((MAX_LEGS, N_LEG))
-        arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
-        reach = listen_us * m[S_ASSUMED]
-        n_centre = central_ray(
-            centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, work, flags
-        )
-        c_start = centre[0, SPEED]
-        n_legs, n = find_branches(
-            centre, n_centre, line, face_mm[l], m, solids, media, region_of, listen_us, face_reflection, elevation,
-            focus_mm, focus_edges, rows, histories, levels, seg, work2, work, flags, legs, info, echoes[l],
-            arrivals,
+    for l in prange(lines.shape[0]):
+        n_echoes[l] = secondary_line(
+            lines[l], face_mm[l], face_mm[min(l + 1, lines.shape[0] - 1)], (m, focus_mm, focus_edges),
+            (solids, media), region_of, (end_us, interval_us, listen_us), face_reflection,
+            (points, starts, grid, samples, elevation, scale), echoes[l],
+            (fine[l], best[l], best_tag[l], best_index[l]),
         )  # fmt: skip
-        n_echoes[l] = n
-        for e in range(n):
-            t = echoes[l, e, 0]
-            value = complex(echoes[l, e, 1], echoes[l, e, 2]) * cmath.exp(-2j * math.pi * m[S_F0] * t)
-            kind = int(echoes[l, e, 3])
-            if t >= interval_us:
-                t -= interval_us
-                kind = RANGE_AMBIGUITY
-                echoes[l, e, 3] = kind
-            if t > end_us:
-                continue
-            for i in range(COUPLED):
-                own = arrivals[e, i, 0]
-                part = complex(arrivals[e, i, 1], arrivals[e, i, 2])
-                part *= cmath.exp(-2j * math.pi * m[S_F0] * own)
-                deposit(fine[l, kind], own - (echoes[l, e, 0] - t), m[S_SAMPLE], part.real, part.imag)
-            slot = int(t / m[S_SAMPLE])
-            n_history = int(echoes[l, e, 5])
-            source = region_of[int(echoes[l, e, 6 + n_history - 1])]
-            via = region_of[int(echoes[l, e, 6])]
-            if slot < best.shape[2] and abs(value) ** 2 > best[l, kind, slot]:
-                best[l, kind, slot] = abs(value) ** 2
-                best_tag[l, kind, slot] = via * 256 + int(echoes[l, e, 4])
-                best_index[l, kind, slot] = SPECULAR - source
-        for k in range(n_legs):
-            if media[int(legs[k, REGION]), 4] <= 0.0 and samples.shape[0] == 0:
-                continue
-            kind = int(info[k, G_CLASS])
-            for mode in range(2):
-                info[k, G_MODE] = mode
-                wanted = (
-                    abs(legs[k, AMPLITUDE]) > LEG_RETRACED if mode == RETRACED else info[k, G_CROSS] > 0.0
-                )
-                if wanted:
-                    walk_leg(legs[k], info[k], centre, n_centre, line, 0.0, 0.0, face_mm[l], m, focus_mm, focus_edges,
-                             c_start, 0.0, end_us, points, starts, grid, samples, elevation, scale, fine[l, kind],
-                             best[l, kind], best_tag[l, kind], best_index[l, kind])  # fmt: skip
-        # What answers after the next pulse has gone out
-        if listen_us > interval_us:
-            nxt = min(l + 1, n_lines - 1)
-            lateral_start = face_mm[nxt] - face_mm[l]
-            lateral_slope = lateral_start / m[S_RADIUS] if m[S_RADIUS] < 1e8 else 0.0
-            for k in range(n_centre):
-                leave = min(centre[k, LENGTH], reach - centre[k, PATH])
-                t0 = 2 * centre[k, TIME]
-                t1 = t0 + 2 * leave / centre[k, SPEED]
-                if t1 <= interval_us:
-                    continue
-                skip = max(0.0, 0.5 * (interval_us - t0) * centre[k, SPEED])
-                step_row(legs[0], centre[k], skip)
-                for q in range(N_LEG):
-                    info[0, q] = 0.0
-                info[0, G_LENGTH], info[0, G_SHEETS] = leave - skip, 1.0
-                last_us = min(end_us, listen_us - interval_us)
-                late = RANGE_AMBIGUITY
-                walk_leg(legs[0], info[0], centre, n_centre, line, lateral_start, lateral_slope, face_mm[l], m, focus_mm,
-                         focus_edges, c_start, interval_us, last_us, points, starts, grid, samples, elevation, scale,
-                         fine[l, late], best[l, late], best_tag[l, late], best_index[l, late])  # fmt: skip
