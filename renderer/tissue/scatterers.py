@@ -20,7 +20,7 @@ from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, SLAB,
 Array = np.ndarray
 
 THIN_BELOW = 86  # of 256: the rank below which a point belongs to the thin set, every third one
-PER_CELL = 4.5  # scatterers per local resolution cell
+PER_CELL = 7.0  # scatterers per local resolution cell
 RAW_COLUMNS = 9  # of a point as it is drawn: x, y, z, amplitude, two regions, rank, depth, place
 
 
