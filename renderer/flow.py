@@ -29,16 +29,16 @@ from renderer.scene.scene import Scene
 from renderer.streams import Streams
 from renderer.tissue.presets import TEXTURE_PRESETS, TextureRecipe
 from renderer.tissue.scatterers import Scatterers
+from renderer.tissue.texture import texture_table
 from renderer.trace import direct
 from renderer.trace.echoes import (
     CLASS_NAMES,
     TraceJob,
     ViewEchoes,
     start_view,
-    texture_tables,
     trace_echoes,
 )
-from renderer.trace.phantom import Switches
+from renderer.trace.phantom import PackedPhantom, Switches
 
 # Kernels with a parallel region must not be entered by two threads of one process at once.
 _ONE_AT_A_TIME = threading.RLock()
@@ -157,16 +157,13 @@ def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
     for solid in phantom.solids:
         used |= {t for t in (solid.tissue, solid.wall_tissue, solid.behind) if t is not None}
     materials = {name: phantom.materials[name] for name in sorted(used) if name in phantom.materials}
-    octaves = {}
-    for name, m in materials.items():
-        recipe = TEXTURE_PRESETS.get(m.texture) if isinstance(m.texture, str) else m.texture
-        if isinstance(recipe, TextureRecipe) and physics.texture:
-            octaves[name] = tuple((o.length_mm, o.contrast_db) for o in recipe.octaves)
+    if not physics.texture:
+        materials = {name: replace(m, texture=None) for name, m in materials.items()}
     return TraceJob(
         solids=phantom.solids, materials=tuple(materials.items()), background=phantom.background,
         coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
         switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
-        octaves=tuple(octaves.items()), steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
+        octaves=(), steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
     )  # fmt: skip
 
 
@@ -183,8 +180,25 @@ def echoes_of(job: TraceJob) -> ViewEchoes:
 def points_of(job: TraceJob) -> Scatterers:
     """Scatterers that one view sees."""
     phantom, view = start_view(job)
-    octaves, texture_of = texture_tables(job, phantom)
-    return direct.draw_points(view, phantom, octaves, texture_of, job.key)
+    return direct.draw_points(view, phantom, *_textures(job, phantom, view), job.key)
+
+
+def _textures(job: TraceJob, phantom: PackedPhantom, view: direct.View) -> tuple[np.ndarray, np.ndarray]:
+    """Textures of the tissues in a view, as rows, and which of them each region has, or -1."""
+    recipes: dict[str, TextureRecipe] = {}
+    for name, m in job.materials:
+        recipe = TEXTURE_PRESETS.get(m.texture) if isinstance(m.texture, str) else m.texture
+        if recipe is not None:
+            recipes[name] = recipe
+    place = {name: x for x, name in enumerate(recipes)}
+    c = job.scan.assumed_speed_mm_per_us
+    table = texture_table(
+        tuple(recipes.values()),
+        wavelength_mm=c / view.pulse.frequency_mhz,
+        axial_mm=0.5 * c * view.pulse.sigma_us * np.sqrt(2 * np.pi),
+    )
+    of = [place.get(region.tissue, -1) for region in phantom.painted.regions]
+    return table, np.array(of, np.int64)
 
 
 @lru_cache(maxsize=12)

@@ -15,6 +15,7 @@ import yaml
 
 from renderer.errors import SceneError, SettingError
 from renderer.scene import json_schema, parse_scene, read_scene, reference_page
+from renderer.tissue.presets import Octave, Orientation, Sheets, Vessels
 from renderer.tissue.solids import Box, Cap, Ellipsoid, Needle, Slab, Tube
 
 FOLDER = Path(__file__).parent / "good_phantoms"
@@ -171,6 +172,11 @@ def test_materials_of_a_scene(linear):
     assert materials["foam"].loss_db_per_mm(2.0) == pytest.approx(0.3 * 2**1.2, rel=1e-12)
     assert materials["measured gel"].loss_db_per_mm(5.0) == pytest.approx(0.24, rel=1e-12)
     assert materials["rope"].texture.octaves[0].contrast_db == 2
+    septa = materials["lard with septa"].texture
+    assert septa.octaves == (Octave(5, 2, 1.2),)
+    assert septa.sheets == (Sheets("cells", (7.5, 13, 2.2), 20, 0.62, 0.05, 0.4, 5),)
+    assert septa.vessels == (Vessels(2, 0.8, 10, 30, 3, -30),)
+    assert septa.orientation == Orientation(math.radians(5), math.radians(90))
     assert materials["rope"].anisotropy.half_angle_rad == pytest.approx(math.radians(8), rel=1e-12)
     assert {"gel", "air", "skin", "latex"} & set(materials) == {"gel", "air", "skin"}
 

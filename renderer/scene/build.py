@@ -23,10 +23,10 @@ from renderer.scene.format_solids import (
     TubeRow,
     WireRow,
 )
-from renderer.scene.format_tissues import TextureRow, TissueFields
+from renderer.scene.format_tissues import SheetsRow, TextureRow, TissueFields, VesselsRow
 from renderer.scene.parts import Frozen, Phantom, PhysicsSwitches, Remedy, Sweep, freeze
 from renderer.tissue.materials import Anisotropy, Material
-from renderer.tissue.presets import Octave, TextureRecipe
+from renderer.tissue.presets import Octave, Orientation, Sheets, TextureRecipe, Vessels
 from renderer.tissue.solids import (
     Bead,
     Box,
@@ -103,7 +103,36 @@ def _backscatter(value: float | str | None, default: float) -> float:
 def _texture(value: str | TextureRow) -> str | TextureRecipe:
     if isinstance(value, str):
         return value
-    return TextureRecipe(tuple(Octave(item.length_mm, item.contrast_db) for item in value.octaves))
+    turned = value.orientation
+    return TextureRecipe(
+        tuple(Octave(item.length_mm, item.contrast_db, item.across_mm) for item in value.octaves),
+        tuple(_sheets(item) for item in value.sheets),
+        tuple(_vessels(item) for item in value.vessels),
+        Orientation(rad_from_deg(turned.direction_deg), rad_from_deg(turned.turn_deg)),
+    )
+
+
+def _sheets(row: SheetsRow) -> Sheets:
+    return Sheets(
+        pattern=row.pattern,
+        size_mm=_point3(row.size_mm),
+        contrast_db=row.contrast_db,
+        kept=fraction_from_percent(row.kept_percent),
+        thickness_mm=row.thickness_mm,
+        wave_mm=row.wave_mm,
+        patchiness_db=row.patchiness_db,
+    )
+
+
+def _vessels(row: VesselsRow) -> Vessels:
+    return Vessels(
+        radius_mm=row.trunk_radius_mm,
+        least_mm=row.least_radius_mm,
+        length_mm=row.trunk_length_mm,
+        spacing_mm=row.spacing_mm,
+        wall_db=row.wall_db,
+        blood_db=row.lumen_db,
+    )
 
 
 def _anisotropy(row: TissueFields) -> Anisotropy | None:

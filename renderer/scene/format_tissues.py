@@ -8,6 +8,7 @@ from pydantic import Field, Tag
 
 from renderer.scene.format_base import ByKind, Model, TissueName
 
+SheetSize = Annotated[float, Field(ge=0.1, le=200)]
 LossKey = Annotated[str, Field(pattern=r"^(0|[1-9][0-9]*)?(\.[0-9]+)?$", max_length=12)]
 
 
@@ -23,21 +24,88 @@ class OctaveRow(Model):
     """Variation of the level on one scale."""
 
     length_mm: float = Field(ge=0.1, le=200, description="scale of the variation")
+    across_mm: float | None = Field(
+        default=None,
+        ge=0.1,
+        le=200,
+        description="scale across the layers of the tissue; length_mm if not said",
+    )
     contrast_db: float = Field(ge=0, le=20, description="standard deviation of the level")
 
 
-class TextureRow(Model):
-    """Texture above the speckle, as octaves that add in dB."""
+class SheetsRow(Model):
+    """Thin sheets inside a tissue that show as lines where they lie square to the beam, and fade where they do not."""
 
-    later: ClassVar[tuple[str, ...]] = ("sheets", "vessels", "orientation")
     notes: ClassVar[tuple[str, ...]] = (
         (
-            "A preset by name stands for the octaves in the table of textures below. The mean level stays that of "
-            "`backscatter_db`."
+            "`cells`: the walls of closely packed cells of that size, such as lobules or bundles of fibres. `layers`: "
+            "laminae at the distance of the third size, torn and wavy, each running for about the first two. "
+            "`lining`: such laminae that follow the surface of the solid that the tissue fills."
         ),
     )
-    octaves: Annotated[list[OctaveRow], Field(min_length=1, max_length=8)] = Field(
-        description="scales and their contrasts"
+    pattern: Literal["cells", "layers", "lining"] = Field(description="how the sheets lie")
+    size_mm: Annotated[list[SheetSize], Field(min_length=3, max_length=3)] = Field(
+        description="size along the fibres, across them in their plane, and upright to both"
+    )
+    contrast_db: float = Field(
+        ge=-20, le=30, description="level of a sheet square to the beam above the speckle round it"
+    )
+    kept_percent: float = Field(default=60, ge=1, le=100, description="share of the sheets that is there")
+    thickness_mm: float = Field(default=0.05, ge=0, le=2, description="thickness of a sheet")
+    wave_mm: float = Field(default=0.3, ge=0, le=10, description="how far the sheets swing to and fro")
+    patchiness_db: float = Field(
+        default=4, ge=0, le=15, description="standard deviation of the level along a sheet"
+    )
+
+
+class VesselsRow(Model):
+    """Branching vessels inside a tissue. They are texture: they bend no beam and have no name in the truth."""
+
+    trunk_radius_mm: float = Field(ge=0.2, le=20, description="radius of the trunk of a tree")
+    least_radius_mm: float = Field(ge=0.2, le=20, description="radius at which branching ends")
+    trunk_length_mm: float = Field(ge=1, le=100, description="length of the trunk; branches are shorter")
+    spacing_mm: float = Field(
+        ge=5, le=300, description="distance of the trees in the picture; a third of it across"
+    )
+    wall_db: float = Field(default=0, ge=-10, le=20, description="level of the trunk's wall re the tissue")
+    lumen_db: float = Field(default=-30, ge=-60, le=20, description="level of the lumen re the tissue")
+
+
+class OrientationRow(Model):
+    """Which way the fibres and layers of a texture run."""
+
+    direction_deg: float = Field(
+        default=0,
+        ge=-180,
+        le=180,
+        description="direction of the fibres in the picture; positive lowers the right",
+    )
+    turn_deg: float = Field(
+        default=0, ge=-180, le=180, description="turn of them about z: 90 shows the fibres end on"
+    )
+
+
+class TextureRow(Model):
+    """Texture above the speckle: octaves of level that add in dB, thin sheets, and vessels."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "A preset by name stands for the rows in the table of textures below. The mean level stays that of "
+            "`backscatter_db`. All of it is drawn with the scatterers: it lies still in the tissue, costs nothing "
+            "per picture, and `physics.texture: false` takes it away."
+        ),
+    )
+    octaves: Annotated[list[OctaveRow], Field(max_length=8)] = Field(
+        default=[], description="scales and their contrasts"
+    )
+    sheets: Annotated[list[SheetsRow], Field(max_length=4)] = Field(
+        default=[], description="thin sheets: septa, fibres, laminae"
+    )
+    vessels: Annotated[list[VesselsRow], Field(max_length=4)] = Field(
+        default=[], description="trees of vessels, by kind"
+    )
+    orientation: OrientationRow = Field(
+        default=OrientationRow(), description="which way fibres and layers run; along x if not said"
     )
 
 
@@ -85,7 +153,7 @@ class TissueFields(Model):
             ByKind,
         ]
         | None
-    ) = Field(default=None, description="texture above the speckle: a preset by name, or octaves")
+    ) = Field(default=None, description="texture above the speckle: a preset by name, or what it is made of")
     anisotropy: AnisotropyRow | None = Field(
         default=None, description="fall of the level with the angle to fibres"
     )

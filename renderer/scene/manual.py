@@ -12,12 +12,21 @@ from renderer.scene.format_base import Model
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, PhysicsRow, RemedyRow, SceneRow, SeedRow
 from renderer.scene.format_solids import SHAPES, CapRow, SolidRow, SurfaceRow
-from renderer.scene.format_tissues import AnisotropyRow, OctaveRow, TextureRow, TissueFields
+from renderer.scene.format_tissues import (
+    AnisotropyRow,
+    OctaveRow,
+    OrientationRow,
+    SheetsRow,
+    TextureRow,
+    TissueFields,
+    VesselsRow,
+)
 from renderer.scene.names import LATER_SHAPES, NOT_YET, one_of, show
 from renderer.scene.wording import declared, field_of, keys_of, wanted
-from renderer.tissue.presets import TEXTURE_PRESETS
+from renderer.tissue.presets import TEXTURE_PRESETS, Octave, Sheets, Vessels
 from renderer.tissue.rows import ROWS, TissueRow
 from renderer.tissue.sources import CERTAINTIES, CITATIONS, Sourced
+from renderer.units import deg_from_rad
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -115,6 +124,9 @@ def _sections() -> Iterator[tuple[str, type[Model]]]:
     yield "phantom.tissues.NAME.anisotropy", AnisotropyRow
     yield "phantom.tissues.NAME.texture", TextureRow
     yield "phantom.tissues.NAME.texture.octaves", OctaveRow
+    yield "phantom.tissues.NAME.texture.sheets", SheetsRow
+    yield "phantom.tissues.NAME.texture.vessels", VesselsRow
+    yield "phantom.tissues.NAME.texture.orientation", OrientationRow
     yield "phantom.solids: what every solid has", SolidRow
     yield "phantom.solids: surface", SurfaceRow
     for shape, model in SHAPES.items():
@@ -177,11 +189,31 @@ def _default(value: Any) -> str:
 
 
 def _texture_lines() -> Iterator[str]:
-    yield "| preset | scales in mm and contrasts in dB |"
-    yield "|---|---|"
+    yield "| preset | octaves: scale in mm (and across), contrast in dB | sheets | vessels | direction |"
+    yield "|---|---|---|---|---|"
     for name, recipe in TEXTURE_PRESETS.items():
-        scales = ", ".join(f"{octave.length_mm:g}: {octave.contrast_db:g}" for octave in recipe.octaves)
-        yield f"| {name} | {scales} |"
+        octaves = ", ".join(_octave_words(octave) for octave in recipe.octaves)
+        sheets = ", ".join(_sheet_words(sheets) for sheets in recipe.sheets)
+        vessels = ", ".join(_vessel_words(vessels) for vessels in recipe.vessels)
+        direction = f"{deg_from_rad(recipe.orientation.direction_rad):g}°" if recipe.sheets else ""
+        yield f"| {name} | {octaves} | {sheets} | {vessels} | {direction} |"
+
+
+def _octave_words(octave: Octave) -> str:
+    across = "" if octave.across_mm is None else f" ({octave.across_mm:g})"
+    return f"{octave.length_mm:g}{across}: {octave.contrast_db:g}"
+
+
+def _sheet_words(sheets: Sheets) -> str:
+    size = " x ".join(f"{side:g}" for side in sheets.size_mm)
+    return f"{sheets.pattern} {size} mm, {sheets.contrast_db:g} dB, {100 * sheets.kept:g} % kept"
+
+
+def _vessel_words(vessels: Vessels) -> str:
+    return (
+        f"radius {vessels.radius_mm:g} to {vessels.least_mm:g} mm every {vessels.spacing_mm:g} mm, "
+        f"wall {vessels.wall_db:+g} dB"
+    )
 
 
 def _tissue_lines() -> Iterator[str]:

@@ -88,6 +88,23 @@ def texture_names(view: View) -> Iterator[Found]:
             yield Found((*TISSUES, name, "texture"), f"unknown texture {show(preset)}.{allowed}")
 
 
+def textures(view: View) -> Iterator[Found]:
+    """A texture says something, its vessels narrow, and its fibres are not turned for nothing."""
+    for name in view.mapping(*TISSUES):
+        path: Path = (*TISSUES, name, "texture")
+        row = view.mapping(*path)
+        if not row:
+            continue
+        if all(row.get(key, []) == [] for key in ("octaves", "sheets", "vessels")):
+            yield Found(path, "is empty; give octaves, sheets or vessels")
+        for i, _ in enumerate(view.rows(*path, "vessels")):
+            trunk = view.number(*path, "vessels", i, "trunk_radius_mm")
+            least = view.number(*path, "vessels", i, "least_radius_mm")
+            if trunk is not None and least is not None and least > trunk:
+                message = f"{show(least)} is more than trunk_radius_mm ({show(trunk)})"
+                yield Found((*path, "vessels", i, "least_radius_mm"), message)
+
+
 def _table_faults(view: View, name: str) -> Iterator[Found]:
     """Frequencies of a loss table differ and can be heard."""
     seen: dict[float, str] = {}
@@ -124,4 +141,5 @@ TISSUE_RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     from_scratch,
     one_loss,
     texture_names,
+    textures,
 )

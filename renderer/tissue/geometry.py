@@ -281,17 +281,21 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
 
 
 @kernel
+def contains(kinds, rows, outline, outline_span, i, x, y, z):
+    """Whether a point lies in a primitive."""
+    row = rows[i]
+    bx, by, bz = x - row[20], y - row[21], z - row[22]
+    if bx * bx + by * by + bz * bz > row[23] * row[23]:
+        return False
+    lx, ly, lz = to_local(row, x, y, z)
+    return inside_local(kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], lx, ly, lz)
+
+
+@kernel
 def region_at(kinds, rows, outline, outline_span, region, traced, only_traced, x, y, z):
     """Region id at a point: that of the topmost primitive that contains it, else 0 (the background)."""
     for i in range(kinds.shape[0] - 1, -1, -1):
-        if only_traced and not traced[i]:
-            continue
-        row = rows[i]
-        bx, by, bz = x - row[20], y - row[21], z - row[22]
-        if bx * bx + by * by + bz * bz > row[23] * row[23]:
-            continue
-        lx, ly, lz = to_local(row, x, y, z)
-        if inside_local(kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], lx, ly, lz):
+        if (not only_traced or traced[i]) and contains(kinds, rows, outline, outline_span, i, x, y, z):
             return region[i]
     return 0
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from renderer.tissue.presets import TextureRecipe
 from renderer.units import DB_PER_NEPER, MM_PER_CM
 
 
@@ -38,7 +39,7 @@ class Material:
     loss_table_db_cm: tuple[tuple[float, float], ...] | None = None  # (MHz, dB/cm), ascending
     backscatter_db: float = 0.0
     scatterers_per_mm3: float | None = None  # None: fully developed speckle
-    texture: object | None = None
+    texture: str | TextureRecipe | None = None  # a preset by name, or a recipe
     anisotropy: Anisotropy | None = None
 
     @property

@@ -105,7 +105,7 @@ BODY = (
         read(0.4, 0.37, 0.5, "Diag2023"),
         memory(1.3, 1.0, 1.3, "Szabo2014"),
         memory(-2, -6, 1),
-        texture="cortex",
+        texture="pulp",
         note="Lower than liver in the laboratory, as bright as liver in the clinic.",
     ),
     TissueRow(
@@ -215,6 +215,7 @@ BODY = (
         memory(3.0, 1.5, 4.7),
         LINEAR,
         memory(10, 5, 15),
+        texture="fascia",
     ),
     TissueRow(
         "bone",

@@ -15,12 +15,43 @@ import numpy as np
 from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
-from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, SLAB, inside_local, to_local
+from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, SLAB, contains, to_local
+from renderer.tissue.hashing import NEXT, cell_of_column, column_hash, mix, unit
+from renderer.tissue.hashing import value_noise as value_noise
+from renderer.tissue.linings import under_surface
+from renderer.tissue.texture import (
+    FRAME,
+    N_SHEETS,
+    S_CHANCE,
+    S_PATTERN,
+    SAME_SIGN,
+    SETTLE,
+    SETTLE_BARE,
+    SHEET_COLUMNS,
+    SHEETS,
+    in_frame,
+    octaves_db,
+    sheet_near,
+    sheet_share,
+)
+from renderer.tissue.texture import PER_CELL as PER_CELL
+from renderer.tissue.vessels import (
+    V_BLOOD_DB,
+    V_GAIN,
+    V_WALL,
+    V_WALL_DB,
+    WALL_CAPTURE_MM,
+    grow_vessels,
+    vessel_near,
+)
 
 Array = np.ndarray
 
 THIN_BELOW = 86  # of 256: the rank below which a point belongs to the thin set, every third one
-PER_CELL = 7.0  # scatterers per local resolution cell
+# Of the points of a coherent sheet so many are in the thin set: with the amplitude that makes up for the thinning of
+# speckle, root of 256 / THIN_BELOW, the sum of those that are left is that of all.
+THIN_SHEETS = math.sqrt(THIN_BELOW / 256)
+MOVE_MM = 1.0  # a point moves no farther than this onto a sheet
 RAW_COLUMNS = 9  # of a point as it is drawn: x, y, z, amplitude, two regions, rank, depth, place
 
 
@@ -42,61 +73,12 @@ class Scatterers:
 
 
 @kernel
-def mix(h):
-    """One round of a 64-bit finaliser (splitmix64; Steele et al. 2014, from memory)."""
-    h = (h ^ (h >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    h = (h ^ (h >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return h ^ (h >> np.uint64(31))
-
-
-@kernel
-def cell_hash(key, i, j, k):
-    """Hash of a lattice cell."""
-    h = mix(key + np.uint64(i) * np.uint64(0x9E3779B97F4A7C15))
-    h = mix(h ^ (np.uint64(j) * np.uint64(0xC2B2AE3D27D4EB4F)))
-    return mix(h ^ (np.uint64(k) * np.uint64(0x165667B19E3779F9)))
-
-
-@kernel
-def unit(h, shift):
-    """Twenty-one bits of a hash as a number in 0..1."""
-    return float((h >> np.uint64(shift)) & np.uint64(0x1FFFFF)) / 2097152.0
-
-
-@kernel
 def depth_and_place(x, z, radius):
     """Depth below the face and place along it (mm; angle times radius for a curved face)."""
     if radius > 1e8:
         return z, x
     r = math.hypot(x, z + radius)
     return r - radius, math.atan2(x, z + radius) * radius
-
-
-@kernel
-def value_noise(key, x, y, z):
-    """Smooth noise of about unit variance with one value per unit cell, quintic between."""
-    i, j, k = math.floor(x), math.floor(y), math.floor(z)
-    fx, fy, fz = x - i, y - j, z - k
-    fx = fx * fx * fx * (fx * (fx * 6 - 15) + 10)
-    fy = fy * fy * fy * (fy * (fy * 6 - 15) + 10)
-    fz = fz * fz * fz * (fz * (fz * 6 - 15) + 10)
-    total = 0.0
-    for a in range(2):
-        wa = fx if a else 1 - fx
-        for b in range(2):
-            wb = fy if b else 1 - fy
-            for c in range(2):
-                wc = fz if c else 1 - fz
-                h = cell_hash(key, np.int64(i) + a, np.int64(j) + b, np.int64(k) + c)
-                total += wa * wb * wc * (2 * unit(h, 0) - 1)
-    return 2.6 * total
-
-
-@kernel
-def column_hash(key, i, j):
-    """First two rounds of ``cell_hash``."""
-    h = mix(key + np.uint64(i) * np.uint64(0x9E3779B97F4A7C15))
-    return mix(h ^ (np.uint64(j) * np.uint64(0xC2B2AE3D27D4EB4F)))
 
 
 @kernel
@@ -134,15 +116,12 @@ def column_candidates(kinds, rows, traced, x, z, slack, half_y, found):
 
 
 @kernel
-def region_among(solids, found, n, x, y, z):
-    """``region_at`` among the named primitives only."""
-    kinds, rows, outline, spans, region, _ = solids
+def topmost(solids, found, n, x, y, z):
+    """The topmost of the named primitives that contains a point, or -1 (the background)."""
     for f in range(n - 1, -1, -1):
-        q = found[f]
-        lx, ly, lz = to_local(rows[q], x, y, z)
-        if inside_local(kinds[q], rows[q], outline, spans[q, 0], spans[q, 1], lx, ly, lz):
-            return region[q]
-    return 0
+        if contains(solids[0], solids[1], solids[2], solids[3], found[f], x, y, z):
+            return found[f]
+    return -1
 
 
 @kernel
@@ -212,18 +191,6 @@ def bound_points(lattice_mm, coarser, low, high, rotation, shift, volume, densit
 
 
 @kernel
-def _texture_db(octaves, key, x, y, z):
-    """Level of a texture at a place of the world; its mean power is that of an even tissue (log-normal law)."""
-    gain_db = 0.0
-    for o in range(octaves.shape[0]):
-        if octaves[o, 0] > 0.0:
-            scale = 1.0 / octaves[o, 0]
-            gain_db += octaves[o, 1] * value_noise(key + np.uint64(77 + o), x * scale, y * scale, z * scale)
-            gain_db -= 0.11513 * octaves[o, 1] ** 2
-    return gain_db
-
-
-@kernel
 def _fibre_db(fibre, x, z, radius):
     """Drop of a fibrous tissue by the angle between the beam and the perpendicular of the fibres."""
     bx, bz = (0.0, 1.0) if radius > 1e8 else (x, z + radius)
@@ -233,13 +200,114 @@ def _fibre_db(fibre, x, z, radius):
 
 
 @kernel
+def _put(out, n, x, y, z, amplitude, region, plane, rank, depth, place):
+    """Write a point if there is room, and count it."""
+    if n < out.shape[0]:
+        out[n, 0], out[n, 1], out[n, 2], out[n, 3] = x, y, z, amplitude
+        out[n, 4], out[n, 5], out[n, 6], out[n, 7], out[n, 8] = region, plane, rank, depth, place
+    return n + 1
+
+
+@kernel
+def _put_moved(out, n, x, y, z, amplitude, region, rank, g, solids, found, n_found, volume, reach):
+    """Write a point of a sheet where it was moved to, if that is still in its region and in the view.
+
+    ``g``: its own hash, for its sign and whether it is in the thin set.
+    """
+    radius, _, _, _, depth_end, depth_step = volume
+    depth, place = depth_and_place(x, z, radius)
+    if depth < 0.0 or depth >= depth_end or abs(y) > reach[int(depth / depth_step)]:
+        return n
+    top = topmost(solids, found, n_found, x, y, z)
+    if (solids[4][top] if top >= 0 else 0) != region:
+        return n
+    if unit(g, 0) > SAME_SIGN:
+        amplitude = -amplitude
+    if rank >= THIN_BELOW and unit(g, 21) * (1.0 - THIN_BELOW / 256.0) < THIN_SHEETS - THIN_BELOW / 256.0:
+        rank = 0
+    top = topmost(solids, found, n_found, x, 0.0, z)
+    plane = solids[4][top] if top >= 0 else 0
+    return _put(out, n, x, y, z, amplitude, region, plane, rank, depth, place)
+
+
+@kernel
+def _add_sheets(
+    out, n, x, y, z, wx, wy, wz, amplitude, region, primitive, rank, g, texture, key, rotation, solids, found, n_found,
+    volume, reach,
+):  # fmt: skip
+    """Write the points that a scatterer at (x, y, z) gives to the sheets of its texture."""
+    amplitude *= 10.0 ** (texture[SETTLE if primitive >= 0 else SETTLE_BARE] / 20.0)
+    tx, ty, tz = in_frame(texture[FRAME : FRAME + 9], wx, wy, wz)
+    for f in range(int(texture[N_SHEETS])):
+        sheet = texture[SHEETS + f * SHEET_COLUMNS : SHEETS + (f + 1) * SHEET_COLUMNS]
+        g = mix(g + NEXT)
+        if unit(g, 42) >= sheet[S_CHANCE]:
+            continue
+        own_key = key + np.uint64(1009 * (f + 1))
+        if sheet[S_PATTERN] == 2.0:
+            if primitive < 0:
+                continue
+            depth, nx, ny, nz = under_surface(
+                solids[0][primitive], solids[1][primitive], solids[2], solids[3][primitive, 0],
+                solids[3][primitive, 1], x, y, z,
+            )  # fmt: skip
+            gain, sign, _, _, way = sheet_near(sheet, own_key, wx, wy, depth)
+            px, py, pz = -way * nx, -way * ny, -way * nz
+        else:
+            gain, sign, ax, ay, az = sheet_near(sheet, own_key, tx, ty, tz)
+            t = texture
+            bx, by, bz = (
+                t[0] * ax + t[3] * ay + t[6] * az,
+                t[1] * ax + t[4] * ay + t[7] * az,
+                t[2] * ax + t[5] * ay + t[8] * az,
+            )
+            px = rotation[0, 0] * bx + rotation[0, 1] * by + rotation[0, 2] * bz
+            py = rotation[1, 0] * bx + rotation[1, 1] * by + rotation[1, 2] * bz
+            pz = rotation[2, 0] * bx + rotation[2, 1] * by + rotation[2, 2] * bz
+        if gain > 0.0:
+            n = _put_moved(
+                out, n, x + px, y + py, z + pz, sign * gain * amplitude, region, rank, g, solids, found, n_found,
+                volume, reach,
+            )  # fmt: skip
+    return n
+
+
+@kernel
+def _add_wall(
+    out, n, x, y, z, vein, outside, ox, oy, oz, amplitude, region, rank, g, rotation, solids, found, n_found, volume,
+    reach,
+):  # fmt: skip
+    """Write the point that a scatterer next to a vessel gives to the echo of its wall."""
+    way = -0.95 * outside
+    px = x + way * (rotation[0, 0] * ox + rotation[0, 1] * oy + rotation[0, 2] * oz)
+    py = y + way * (rotation[1, 0] * ox + rotation[1, 1] * oy + rotation[1, 2] * oz)
+    pz = z + way * (rotation[2, 0] * ox + rotation[2, 1] * oy + rotation[2, 2] * oz)
+    return _put_moved(
+        out,
+        n,
+        px,
+        py,
+        pz,
+        amplitude * vein[V_GAIN],
+        region,
+        rank,
+        mix(g ^ NEXT),
+        solids,
+        found,
+        n_found,
+        volume,
+        reach,
+    )
+
+
+@kernel
 def _visit_plane(
-    k, key, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels, octaves,
-    texture_of, fibres, out,
+    k, key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels,
+    textures, texture_of, fibres, veins, out,
 ):  # fmt: skip
     """Write the points of one lattice plane into ``out`` as far as it has room; returns their number.
 
-    ``coarser`` is the density that the coarser lattices give; this one makes up the rest.
+    ``coarser`` is the density that the coarser lattices give; this one makes up the rest. ``grown``: key of textures.
     """
     radius, place_half, place_slope, wide_slope, depth_end, depth_step = volume
     most = 1.0 / lattice_mm**3
@@ -257,13 +325,14 @@ def _visit_plane(
             )
             if densest <= coarser:
                 continue
+            slack = lattice_mm + 0.05 * most_wide + MOVE_MM
             n_found = column_candidates(
-                solids[0], solids[1], solids[5], cx, cz, lattice_mm + 0.05 * most_wide, widest, found
+                solids[0], solids[1], solids[5], cx, cz, slack, widest + MOVE_MM, found
             )
         j0, j1 = column_range(i, zc, lattice_mm, low, high, rotation, shift, widest)
         for j in range(j0, j1):
-            h = mix(column_hash(key, i, j) ^ (np.uint64(k) * np.uint64(0x165667B19E3779F9)))
-            g = mix(h + np.uint64(0x632BE59BD9B4E019))
+            h = cell_of_column(column_hash(key, i, j), k)
+            g = mix(h + NEXT)
             keep = unit(g, 0) * most
             if keep >= densest - coarser:
                 continue
@@ -292,7 +361,8 @@ def _visit_plane(
             wanted = (1 - w) * density[q] + w * density[q + 1]
             if keep >= wanted - coarser:
                 continue
-            region = region_among(solids, found, n_found, x, y, z)
+            primitive = topmost(solids, found, n_found, x, y, z)
+            region = solids[4][primitive] if primitive >= 0 else 0
             level = levels[region, 0]
             if level <= 0.0:
                 continue
@@ -300,35 +370,49 @@ def _visit_plane(
                 wanted = levels[region, 1]
                 if keep >= wanted - coarser:
                     continue
-            if n < out.shape[0]:
-                gain_db = 0.0
-                if texture_of[region] >= 0:
-                    gain_db = _texture_db(octaves[texture_of[region]], key, wx, wy, wz)
-                if fibres[region, 1] != 0.0:
-                    gain_db += _fibre_db(fibres[region], x, z, radius)
-                amplitude = level / math.sqrt(wanted)
-                if gain_db != 0.0:
-                    amplitude *= 10.0 ** (gain_db / 20.0)
-                out[n, 0], out[n, 1], out[n, 2] = x, y, z
-                out[n, 3] = amplitude if sign < 0.5 else -amplitude
-                out[n, 4] = region
-                out[n, 5] = region_among(solids, found, n_found, x, 0.0, z)
-                out[n, 6] = rank
-                out[n, 7], out[n, 8] = depth, place
-            n += 1
+            gain_db = 0.0
+            base = level / math.sqrt(wanted)
+            kind = texture_of[region]
+            vein, outside, ox, oy, oz = -1, 0.0, 0.0, 0.0, 0.0
+            if kind >= 0:
+                tx, ty, tz = in_frame(textures[kind, FRAME : FRAME + 9], wx, wy, wz)
+                gain_db = octaves_db(textures[kind], grown, tx, ty, tz)
+                gain_db += textures[kind, SETTLE if primitive >= 0 else SETTLE_BARE]
+                if veins[0].shape[0] > 0:
+                    vein, outside, ox, oy, oz = vessel_near(veins, kind, wx, wy, wz)
+                    if vein >= 0 and outside < veins[0][vein, V_WALL]:
+                        gain_db += veins[0][vein, V_BLOOD_DB if outside < 0.0 else V_WALL_DB]
+            if fibres[region, 1] != 0.0:
+                gain_db += _fibre_db(fibres[region], x, z, radius)
+            amplitude = base if sign < 0.5 else -base
+            if gain_db != 0.0:
+                amplitude *= 10.0 ** (gain_db / 20.0)
+            top = topmost(solids, found, n_found, x, 0.0, z)
+            plane = solids[4][top] if top >= 0 else 0
+            n = _put(out, n, x, y, z, amplitude, region, plane, rank, depth, place)
+            if vein >= 0 and 0.0 < outside < WALL_CAPTURE_MM:
+                n = _add_wall(
+                    out, n, x, y, z, veins[0][vein], outside, ox, oy, oz, base, region, rank, g, rotation, solids,
+                    found, n_found, volume, reach,
+                )  # fmt: skip
+            if kind >= 0 and textures[kind, N_SHEETS] > 0.0 and (vein < 0 or outside > 0.0):
+                n = _add_sheets(
+                    out, n, x, y, z, wx, wy, wz, base, region, primitive, rank, g, textures[kind], grown, rotation,
+                    solids, found, n_found, volume, reach,
+                )  # fmt: skip
     return n
 
 
 @parallel_kernel
 def write_points(
-    key, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels, octaves,
-    texture_of, fibres, first, out, counts,
+    key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels,
+    textures, texture_of, fibres, veins, first, out, counts,
 ):  # fmt: skip
     """The points of each lattice plane, from its first row on, and how many there are."""
     for k in prange(counts.shape[0]):
         counts[k] = _visit_plane(
-            low[2] + k, key, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids,
-            levels, octaves, texture_of, fibres, out[first[k] : first[k + 1]],
+            low[2] + k, key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright,
+            solids, levels, textures, texture_of, fibres, veins, out[first[k] : first[k + 1]],
         )  # fmt: skip
 
 
@@ -391,7 +475,7 @@ class ViewVolume:
 def draw_scatterers(
     solids: tuple[Array, ...],
     levels: Array,
-    octaves: Array,
+    textures: Array,
     texture_of: Array,
     fibres: Array,
     view: ViewVolume,
@@ -406,7 +490,7 @@ def draw_scatterers(
     ----------
     solids : packed phantom in the probe frame (kinds, rows, outline, spans, region, traced)
     levels : (G, 2) backscatter amplitude re the reference, and scatterers per mm3 (0: developed)
-    octaves : (X, O, 2) scale (mm) and contrast (dB) of textures; texture_of : (G,) index or -1
+    textures : (X, N_TEXTURE) rows of ``texture_table``; texture_of : (G,) index or -1
     fibres : (G, 3) fibre direction (rad, in the picture plane), drop (dB), half angle (rad)
     view : volume and densities
     rotation, shift_mm : world to probe, ``p = rotation @ (w - shift)``
@@ -417,6 +501,8 @@ def draw_scatterers(
         view.depth_step_mm,
     )  # fmt: skip
     upright = bool(abs(rotation[1, 1]) > 0.999)  # columns along y then keep their depth
+    veins = grow_vessels(textures, key, *_world_box(view, rotation, shift_mm))
+    extra = sheet_share(textures) + (0.1 if len(veins[0]) else 0.0)
     drawn = []
     coarser = 0.0
     for level, lattice_mm in enumerate(lattices(float(view.density_per_mm3.max()))):
@@ -426,12 +512,14 @@ def draw_scatterers(
         )  # fmt: skip
         room = np.zeros(int(high[2] - low[2]), np.int64)
         bound_points(*common, room)
+        room = (room * (1 + extra)).astype(np.int64)
         counts = np.zeros_like(room)
         while True:  # a second time only where a plane had more points than room, one chance in a billion
             first = np.concatenate([[0], np.cumsum(room)])
             raw = np.empty((int(first[-1]), RAW_COLUMNS), np.float32)
             write_points(
-                np.uint64(key + 7919 * level), *common, solids, levels, octaves, texture_of, fibres, first, raw, counts
+                np.uint64(key + 7919 * level), np.uint64(key), *common, solids, levels, textures, texture_of, fibres,
+                veins, first, raw, counts,
             )  # fmt: skip
             if (counts <= room).all():
                 break
@@ -466,10 +554,8 @@ def _sorted_points(drawn: list[tuple[Array, Array, Array]], view: ViewVolume) ->
     )  # fmt: skip
 
 
-def _lattice_box(
-    view: ViewVolume, rotation: Array, shift_mm: Array, lattice_mm: float
-) -> tuple[Array, Array]:
-    """Lattice indices that enclose the view: first and one past the last, (3,) int64 each."""
+def _world_box(view: ViewVolume, rotation: Array, shift_mm: Array) -> tuple[Array, Array]:
+    """Corners of the box of the world that encloses the view, mm."""
     corners = []
     reach = float(view.reach_mm.max())
     for depth in np.linspace(0.0, view.depth_end_mm, 9):
@@ -482,7 +568,16 @@ def _lattice_box(
                 x, z = r * math.sin(angle), r * math.cos(angle) - view.face_radius_mm
             corners += [[x, -reach, z], [x, reach, z]]
     world = np.array(corners) @ rotation + shift_mm
-    margin = 0.02 * view.depth_end_mm + lattice_mm
-    low = np.floor((world.min(0) - margin) / lattice_mm).astype(np.int64)
-    high = np.ceil((world.max(0) + margin) / lattice_mm).astype(np.int64)
-    return low, high
+    margin = 0.02 * view.depth_end_mm
+    return world.min(0) - margin, world.max(0) + margin
+
+
+def _lattice_box(
+    view: ViewVolume, rotation: Array, shift_mm: Array, lattice_mm: float
+) -> tuple[Array, Array]:
+    """Lattice indices that enclose the view: first and one past the last, (3,) int64 each."""
+    low, high = _world_box(view, rotation, shift_mm)
+    return (
+        np.floor(low / lattice_mm - 1.0).astype(np.int64),
+        np.ceil(high / lattice_mm + 1.0).astype(np.int64),
+    )
