@@ -10,7 +10,6 @@ import math
 from dataclasses import dataclass
 
 CELLS, LAYERS, LINING = "cells", "layers", "lining"
-PATTERNS = (CELLS, LAYERS, LINING)
 MOST_OCTAVES, MOST_SHEETS, MOST_VESSELS = 8, 4, 4
 
 
@@ -131,8 +130,8 @@ TEXTURE_PRESETS: dict[str, TextureRecipe] = {
     "liver": TextureRecipe(
         _octaves((30.0, 1.8), (9.0, 1.3), (3.2, 1.4), (1.3, 1.0)),
         vessels=(
-            Vessels(3.4, 0.9, 20.0, 55.0, 6.0),
-            Vessels(4.0, 0.9, 24.0, 60.0, 0.5),
+            Vessels(3.4, 0.9, 20.0, 46.0, 6.0),
+            Vessels(4.0, 0.9, 24.0, 52.0, 0.5),
             Vessels(0.9, 0.7, 7.0, 17.0, 2.0),
         ),
     ),
