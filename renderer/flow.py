@@ -163,11 +163,11 @@ def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
         solids=phantom.solids, materials=tuple(materials.items()), background=phantom.background,
         coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
         switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
-        octaves=(), steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
+        steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
     )  # fmt: skip
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=8)
 def echoes_of(job: TraceJob) -> ViewEchoes:
     """Traced echoes of one view."""
     phantom, view = start_view(job)
@@ -176,7 +176,7 @@ def echoes_of(job: TraceJob) -> ViewEchoes:
     return trace_echoes(job, phantom, points_of(replace(job, scan=scan)), view)
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=3)
 def points_of(job: TraceJob) -> Scatterers:
     """Scatterers that one view sees."""
     phantom, view = start_view(job)

@@ -212,11 +212,11 @@ def _view_volume(
 
 
 def draw_points(
-    view: View, phantom: PackedPhantom, octaves: Array, texture_of: Array, key: int
+    view: View, phantom: PackedPhantom, textures: Array, texture_of: Array, key: int
 ) -> Scatterers:
     """The scatterers that a view can see."""
     return draw_scatterers(
-        phantom.solids, np.ascontiguousarray(phantom.media[:, 4:6]), octaves, texture_of, phantom.fibres,
+        phantom.solids, np.ascontiguousarray(phantom.media[:, 4:6]), textures, texture_of, phantom.fibres,
         view.volume, rotation=phantom.rotation, shift_mm=phantom.shift_mm, key=key,
     )  # fmt: skip
 

@@ -73,7 +73,6 @@ class TraceJob:
     pose: Pose
     scan: ScanSettings
     switches: Switches
-    octaves: tuple[tuple[str, tuple[tuple[float, float], ...]], ...]
     steer_rad: float
     key: int
 
@@ -181,17 +180,3 @@ def start_view(job: TraceJob) -> tuple[PackedPhantom, d.View]:
         samples_mm=0.5 * listen * job.scan.assumed_speed_mm_per_us, refraction=job.switches.refraction,
     )  # fmt: skip
     return phantom, view
-
-
-def texture_tables(job: TraceJob, phantom: PackedPhantom) -> tuple[Array, Array]:
-    """Octaves of every textured tissue (X, O, 2), and which of them each region has (G,) or -1."""
-    named = dict(job.octaves)
-    most = max([len(o) for o in named.values()], default=0)
-    table = np.zeros((max(len(named), 1), max(most, 1), 2))
-    place = {}
-    for x, (name, octaves) in enumerate(named.items()):
-        place[name] = x
-        for o, (length_mm, contrast_db) in enumerate(octaves):
-            table[x, o] = length_mm, contrast_db
-    of = [place.get(region.tissue, -1) for region in phantom.painted.regions]
-    return table, np.array(of, np.int64)

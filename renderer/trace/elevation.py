@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import cmath
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numba import prange
@@ -66,6 +67,7 @@ def slit_field(
     return np.asarray(total / np.sqrt(wavelength * s))
 
 
+@lru_cache(maxsize=8)
 def elevation_table(
     frequency_mhz: float,
     sigma_mhz: float,
