@@ -119,7 +119,7 @@ def plain():
     return cf.scene([])
 
 
-@pytest.mark.parametrize("depth_mm", [8, 20, 32, 45])
+@pytest.mark.parametrize("depth_mm", [3, 5, 8, 20, 32, 45])
 def test_reference_tissue_lies_at_minus_38_db(plain, depth_mm):
     """The level chain's own definition, at every depth. 0.5 dB: four standard errors of the window's mean."""
     level = cf.mean_level(plain, (-15, 15), (depth_mm - 2, depth_mm + 2))

@@ -274,14 +274,15 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     iq = np.zeros((n_lines, g.N_DIRECT_CLASSES, 2 * view.n_fine), np.float32)
     best = np.zeros((n_lines, view.n_fine), np.float32)
     index = np.full((n_lines, view.n_fine), -1, np.int32)
-    re, im = np.empty(len(points.x_mm), np.float32), np.empty(len(points.x_mm), np.float32)
+    re, im, height = (np.empty(len(points.x_mm), np.float32) for _ in range(3))
     e = view.elevation
     g.weigh_points(
-        points.x_mm, points.y_mm, points.z_mm, points.amplitude, points.face_radius_mm,
-        math.cos(view.plan.steer_rad), e.log_start, e.log_step, e.reach_mm, e.two_way, point_scale(view), re, im,
+        points.x_mm, points.y_mm, points.z_mm, points.amplitude, points.face_radius_mm, math.cos(view.plan.steer_rad),
+        (e.two_way, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view),
+        view.pulse.frequency_mhz / view.assumed, re, im, height,
     )  # fmt: skip
     g.gather(
-        view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, points.y_mm, points.z_mm, re, im,
+        view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, height, points.z_mm, re, im,
         points.region, points.region_in_plane, points.starts, points.grid, points.face_radius_mm,
         view.pulse.frequency_mhz, view.assumed, view.fine_us, iq, best, index,
     )  # fmt: skip

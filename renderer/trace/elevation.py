@@ -16,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 from numba import prange
+from scipy.special import fresnel
 
 from renderer.jit import kernel, parallel_kernel
 from renderer.trace.bands import BAND_STEP, INNER, OUTER
@@ -34,6 +35,7 @@ class ElevationTable:
     log_start: float
     log_step: float
     reach_mm: Array  # (Z,) height at which the table ends
+    early_mm: Array  # (Z, N) one way: how much less than sqrt(s^2 + y^2) the pulse has run when it comes
 
     def row_of(self, s_mm: Array) -> Array:
         """Fractional row of a distance."""
@@ -49,7 +51,7 @@ class ElevationTable:
 
 
 def slit_field(
-    s_mm: Array,
+    s_mm: Array | float,
     y_mm: Array,
     frequency_mhz: float,
     speed_mm_per_us: float,
@@ -59,12 +61,51 @@ def slit_field(
     """One-way field of the slit, complex; shapes of ``s_mm`` and ``y_mm`` are broadcast."""
     wavelength = speed_mm_per_us / frequency_mhz
     k = 2 * np.pi / wavelength
+    s, y = np.broadcast_arrays(np.asarray(s_mm, float), np.asarray(y_mm, float))
+    bend, lean = 1 / s - 1 / lens_focus_mm, y / s
+    # Close to the focus the Fresnel integrals cancel; a short sum does there
+    flat = np.abs(bend) * k * height_mm**2 / 8 < 0.5
     nodes, weights = np.polynomial.legendre.leggauss(48)
     q = 0.5 * height_mm * nodes
-    s, y = np.broadcast_arrays(np.asarray(s_mm, float), np.asarray(y_mm, float))
-    phase = 0.5 * q**2 * (1 / s[..., None] - 1 / lens_focus_mm) - q * y[..., None] / s[..., None]
-    total = (np.exp(-1j * k * phase) * weights).sum(-1) * 0.5 * height_mm
+    phase = 0.5 * q**2 * bend[flat][:, None] - q * lean[flat][:, None]
+    total = np.empty(s.shape, complex)
+    total[flat] = (np.exp(-1j * k * phase) * weights).sum(-1) * 0.5 * height_mm
+    total[~flat] = fresnel_sum(k, bend[~flat], lean[~flat], 0.5 * height_mm)
     return np.asarray(total / np.sqrt(wavelength * s))
+
+
+def fresnel_sum(k: float, bend: Array, lean: Array, half: float) -> Array:
+    """Integral of exp(-i k (bend q^2 / 2 - lean q)) over q from -half to half, (N,) complex, for bend not 0.
+
+    Closed by the Fresnel integrals C and S (Abramowitz and Stegun 1964, 7.3; from memory).
+    """
+    middle, rate = lean / bend, np.sqrt(k * np.abs(bend) / np.pi)
+    s_low, c_low = fresnel((-half - middle) * rate)
+    s_high, c_high = fresnel((half - middle) * rate)
+    value = (c_high - c_low) - 1j * np.sign(bend) * (s_high - s_low)
+    return np.asarray(value / rate * np.exp(0.5j * k * lean**2 / bend))
+
+
+def pulse_lead_mm(
+    s_mm: float,
+    y_mm: Array,
+    frequency_mhz: float,
+    speed_mm_per_us: float,
+    height_mm: float,
+    lens_focus_mm: float,
+) -> Array:
+    """How much less than sqrt(s^2 + y^2) a pulse has run when it comes to a height, mm one way, (N,).
+
+    Group delay of the slit's field: the slope of its phase over frequency. Near the face the slit sends a plane
+    pulse, which comes everywhere at once; far off it comes as from a point. Kept between the two.
+    """
+    step = 0.002 * frequency_mhz
+    low, high = (
+        slit_field(s_mm, y_mm, f, speed_mm_per_us, height_mm, lens_focus_mm)
+        for f in (frequency_mhz - step, frequency_mhz + step)
+    )
+    lead = speed_mm_per_us * np.angle(high * low.conj()) / (2 * np.pi * 2 * step)
+    return np.clip(lead, 0.0, np.hypot(s_mm, y_mm) - s_mm)
 
 
 @lru_cache(maxsize=8)
@@ -86,15 +127,20 @@ def elevation_table(
     y = np.linspace(0, 1, N_HEIGHTS)[None, :] * reach[:, None]
     field = np.empty((n_rows, N_HEIGHTS), complex)
     two_way = np.zeros((n_rows, N_HEIGHTS), complex)
+    field_mhz = np.empty(n_rows)
     for i in range(n_rows):
         centre = frequency_mhz - 2 * loss_slope_np_per_mm_mhz * s[i] * sigma_mhz**2
         centre = max(centre, 0.35 * frequency_mhz)
         step = min(BAND_STEP * sigma_mhz, 0.3 * centre)
+        field_mhz[i] = centre
         field[i] = slit_field(s[i], y[i], centre, speed_mm_per_us, height_mm, lens_focus_mm)
         for k, weight in ((-3, OUTER), (-1, INNER), (1, INNER), (3, OUTER)):
             f = centre + k * step
             e = slit_field(s[i], y[i], f, speed_mm_per_us, height_mm, lens_focus_mm)
             two_way[i] += weight * centre / f * e**2  # as for every point, see ``point_mean``
+    early = np.empty((n_rows, N_HEIGHTS))
+    for i in range(n_rows):
+        early[i] = pulse_lead_mm(s[i], y[i], field_mhz[i], speed_mm_per_us, height_mm, lens_focus_mm)
     taper = np.sin(0.5 * np.pi * np.minimum(1, (1 - np.linspace(0, 1, N_HEIGHTS)) / 0.15))
     return ElevationTable(
         field=(field * taper).astype(np.complex64),
@@ -102,26 +148,45 @@ def elevation_table(
         log_start=float(np.log(s[0])),
         log_step=float(np.log(s[1] / s[0])),
         reach_mm=reach,
+        early_mm=early,
     )
+
+
+@kernel
+def place_at(log_start, log_step, reach, n, s, y):
+    """Place in a table (Z, n) at a distance and height: row, column and fractions of both; column -1 beyond its reach."""
+    row = (np.log(max(s, 1e-3)) - log_start) / log_step
+    row = min(max(row, 0.0), reach.shape[0] - 1.001)
+    i = int(row)
+    w = row - i
+    limit = (1 - w) * reach[i] + w * reach[i + 1]
+    column = abs(y) / limit * (n - 1)
+    if column >= n - 1:
+        return i, -1, w, 0.0
+    j = int(column)
+    return i, j, w, column - j
 
 
 @kernel
 def elevation_at(table, log_start, log_step, reach, s, y):
     """Bilinear value of an elevation table (Z, N) at a distance and height; 0 beyond its reach."""
-    n = table.shape[0]
-    row = (np.log(max(s, 1e-3)) - log_start) / log_step
-    row = min(max(row, 0.0), n - 1.001)
-    i = int(row)
-    w = row - i
-    limit = (1 - w) * reach[i] + w * reach[i + 1]
-    column = abs(y) / limit * (table.shape[1] - 1)
-    if column >= table.shape[1] - 1:
+    i, j, w, v = place_at(log_start, log_step, reach, table.shape[1], s, y)
+    if j < 0:
         return np.complex64(0)
-    j = int(column)
-    v = column - j
     low = (1 - v) * table[i, j] + v * table[i, j + 1]
     high = (1 - v) * table[i + 1, j] + v * table[i + 1, j + 1]
     return np.complex64((1 - w) * low + w * high)
+
+
+@kernel
+def early_at(early, log_start, log_step, reach, s, y):
+    """The same for the lead of the pulse (Z, N), mm; 0 beyond its reach."""
+    i, j, w, v = place_at(log_start, log_step, reach, early.shape[1], s, y)
+    if j < 0:
+        return 0.0
+    low = (1 - v) * early[i, j] + v * early[i, j + 1]
+    high = (1 - v) * early[i + 1, j] + v * early[i + 1, j + 1]
+    return (1 - w) * low + w * high
 
 
 @parallel_kernel

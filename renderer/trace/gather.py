@@ -7,6 +7,7 @@ table and deposits. Every line writes only its own rows, in a fixed order of poi
 
 from __future__ import annotations
 
+import cmath
 import math
 
 import numpy as np
@@ -15,7 +16,7 @@ from numba import prange
 from renderer.jit import kernel, parallel_kernel
 from renderer.tissue.scatterers import depth_and_place
 from renderer.trace.bands import TUBE_WIDTHS
-from renderer.trace.elevation import elevation_at
+from renderer.trace.elevation import early_at, elevation_at
 from renderer.trace.tables import N_ALIVE, N_DRIFT, N_HALF, N_S, N_SEEN, N_SLOPE, N_TIME, N_U
 
 CHUNK = 512
@@ -27,11 +28,21 @@ TWO_PI = F(2 * math.pi)
 
 
 @parallel_kernel
-def weigh_points(x, y, z, amplitude, radius, steer_cos, log_start, log_step, reach, table, scale, re, im):
-    """Amplitude of every point times the two-way elevation field, into re and im (P,) float32."""
+def weigh_points(x, y, z, amplitude, radius, steer_cos, elevation, scale, waves_per_mm, re, im, height):
+    """Amplitude of every point times the two-way elevation field, into re and im (P,) float32.
+
+    ``elevation``: two-way table, log of its first distance, log step, reach and lead of the pulse. ``height`` (P,)
+    float32: the height from which a spherical pulse would come when it does; the carrier keeps the true one.
+    """
+    table, log_start, log_step, reach, early = elevation
     for p in prange(x.shape[0]):
         depth, _ = depth_and_place(float(x[p]), float(z[p]), radius)
-        e = elevation_at(table, log_start, log_step, reach, depth / steer_cos, float(y[p]))
+        s, own = max(depth / steer_cos, 1e-3), float(y[p])
+        e = elevation_at(table, log_start, log_step, reach, s, own)
+        lead = early_at(early, log_start, log_step, reach, s, own)
+        way = max(math.sqrt(s * s + own * own) - lead, s)
+        height[p] = math.sqrt(way * way - s * s)
+        e *= cmath.exp(-4j * math.pi * waves_per_mm * lead)
         a = amplitude[p] * F(scale)
         re[p], im[p] = a * e.real, a * e.imag
 

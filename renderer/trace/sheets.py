@@ -78,7 +78,7 @@ N_SAMPLE = 17
 OWN_MM = 12.0  # a crossing of the same surface this near is the one that a sample belongs to
 BEFORE_MM = 1.0  # what blocks the way to a surface is looked for this far before it
 NEAR_MM = 1.5  # a surface's plane parts what lies this close to where the ray crosses it
-KNOTS_PER_WIDTH = 4.0  # knots in a wavelength times F-number, the beam's width
+KNOTS_PER_WIDTH = 5.0  # knots in a wavelength times F-number, the beam's width
 NONE, WRONG_MEDIUM = -1, -2
 
 # Columns of what a line knows of a sample: whether a knot, its fade at the tube's rim (0 outside), geometric time,
