@@ -85,14 +85,6 @@ def assert_one_wire(made):
     assert level[np.abs(x) > 2.2].max() < level.max() - 20.0
 
 
-STRAIGHT_RAYS = pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="rays go straight, but each keeps its own time through the prism, and the sum is steered by that",
-)
-
-
-@STRAIGHT_RAYS
 def test_a_doubled_wire_is_one_wire_without_refraction():
     """Refraction alone switched off undoes the doubling."""
     assert_one_wire(prisms(refraction=False))
@@ -130,7 +122,6 @@ def test_a_wire_behind_a_wedge_goes_back_without_refraction_and_speed():
     assert behind_a_wedge(refraction=False, speed=False)[0] == pytest.approx(0.0, abs=0.1)
 
 
-@STRAIGHT_RAYS
 def test_a_wire_behind_a_wedge_goes_back_without_refraction():
     """Refraction alone switched off puts the wire back."""
     assert behind_a_wedge(refraction=False)[0] == pytest.approx(0.0, abs=0.1)

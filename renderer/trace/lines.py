@@ -35,12 +35,15 @@ from renderer.trace.beamlets import (
     N_BEAMLET,
     N_RAYS,
     N_STATE,
+    SEGMENTS,
+    TAU,
     aim_beamlets,
     new_aperture,
     new_delays,
     plane_states,
     plane_strengths,
     row_reference,
+    segment_at,
 )
 from renderer.trace.obstruction import find_edges, look_past
 from renderer.trace.rays import (
@@ -49,6 +52,7 @@ from renderer.trace.rays import (
     LENGTH,
     MAX_SEGMENTS,
     N_COLUMNS,
+    PATH,
     PLAIN,
     PX,
     PZ,
@@ -180,6 +184,45 @@ def refocus(rx, line, face_mm, shown_mm, m):
 
 
 @kernel
+def level_times(beamlets, segments, line, s, m):
+    """Without refraction, let every beamlet be as late at the plane s as the one nearest the line.
+
+    Rays go straight then, but each would still take its own time through what lies in its way, and those times
+    steer a beam as refraction does.
+    """
+    if m[S_REFRACT] > 0:
+        return
+    n = beamlets.shape[0]
+    late = np.full(n, np.nan)
+    nearest, common = 1e9, 0.0
+    for j in range(n):
+        seg, count = segments[j, 0], int(beamlets[j, SEGMENTS])
+        k = segment_at(seg, count, line, s)
+        along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
+        step = (s - (seg[k, PX] - line[0]) * line[2] - (seg[k, PZ] - line[1]) * line[3]) / max(along, 0.1)
+        if step > seg[k, LENGTH]:
+            continue
+        late[j] = seg[k, TIME] + step / seg[k, SPEED] - (seg[k, PATH] + step) / m[S_ASSUMED]
+        x, z = seg[k, PX] + step * seg[k, DX] - line[0], seg[k, PZ] + step * seg[k, DZ] - line[1]
+        off = abs(x * line[3] - z * line[2])
+        if off < nearest:
+            nearest, common = off, late[j]
+    for j in range(n):
+        if not math.isnan(late[j]):
+            beamlets[j, TAU] += late[j] - common
+
+
+@kernel
+def refocus_both(tx, tx_seg, rx, rx_seg, line, face_mm, s, focus_mm, shown_mm, m):
+    """Delays of transmitter and receiver for an echo from a plane, taken to come from a depth."""
+    refocus(rx, line, face_mm, shown_mm, m)
+    level_times(rx, rx_seg, line, s, m)
+    if m[S_REFRACT] <= 0:
+        new_delays(tx, line, m[S_RADIUS], focus_mm, m[S_ASSUMED])
+        level_times(tx, tx_seg, line, s, m)
+
+
+@kernel
 def shown_depth(node, before, m):
     """Depth at which the machine takes an echo from a node to be, from the central ray, else from the node before.
 
@@ -238,7 +281,22 @@ def fill_node(node, before, transmit, receive, line, m, refs, works, row, shown_
 
 @kernel
 def echo_sample(
-    sample, along, known, node, before, transmit, receive, edges, ways, centre, n_seg, line, face_mm, m, media
+    sample,
+    along,
+    known,
+    node,
+    before,
+    transmit,
+    receive,
+    edges,
+    ways,
+    centre,
+    n_seg,
+    line,
+    face_mm,
+    focus_mm,
+    m,
+    media,
 ):
     """What the line knows of a surface sample between two nodes, into ``known`` (N_KNOT,); knots get their field."""
     tx, tx_seg, _ = transmit
@@ -258,7 +316,7 @@ def echo_sample(
     n_elevation = int(m[S_ELEVATION])
     if m[S_GHOSTS] > 0:  # what is in the way of the sample, not the sample's own surface
         look_past(tx, rx, rx_seg, edges, line, max(along - BEFORE_MM, 0.0), n_elevation, states_r)
-    refocus(rx, line, face_mm, 0.5 * m[S_ASSUMED] * time_ref, m)
+    refocus_both(tx, tx_seg, rx, rx_seg, line, face_mm, along, focus_mm, 0.5 * m[S_ASSUMED] * time_ref, m)
     t, value = sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref, n_elevation)
     note_field(known, t, value, m[S_F0])
 
@@ -304,10 +362,10 @@ def trace_line(
                 rx, rx_seg, states_r, edges, line, face_mm, node[N_S], shadowed, m, phantom, reach, scratch, spare
             )  # fmt: skip
         shown = shown_depth(node, before, m)
-        refocus(rx, line, face_mm, shown, m)
         f = 0
         while f < focus_mm.shape[0] - 1 and shown >= focus_edges[f + 1]:
             f += 1
+        refocus_both(tx[f], tx_seg[f], rx, rx_seg, line, face_mm, node[N_S], focus_mm[f], shown, m)
         if m[S_GHOSTS] > 0:
             look_past(tx[f], rx, rx_seg, edges, line, node[N_S], int(m[S_ELEVATION]), states_r)
         plane_states(rx, rx_seg, line, node[N_S], int(m[S_ELEVATION]), states_r)
@@ -323,7 +381,7 @@ def trace_line(
             e = by_distance[next_sample]
             next_sample += 1
             echo_sample(samples[mine[e]], place[e], known[e], node, before, transmit, receive, edges, ways, centre,
-                        n_seg, line, face_mm, m, media)  # fmt: skip
+                        n_seg, line, face_mm, focus_mm[f], m, media)  # fmt: skip
         before[:] = node
         n += 1
     deposit_samples(samples, mine, known, line, m, media, echoes[0], echoes[1], echoes[2])
