@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -54,7 +54,7 @@ def scene(
     return renderer.parse_scene({**tree, "machine": {**base, **(machine or {})}})
 
 
-@cache
+@lru_cache(maxsize=8)
 def lines_of(made: renderer.Scene) -> tuple[Any, np.ndarray, np.ndarray, tuple[str, ...]]:
     """Frame, level (K, L, T) by class after gain, and depth (T,)."""
     from renderer.flow import _gain_db, echoes_of, trace_job
