@@ -29,6 +29,7 @@ from renderer.scene.scene import Scene
 from renderer.streams import Streams
 from renderer.tissue.presets import TEXTURE_PRESETS, TextureRecipe
 from renderer.tissue.scatterers import Scatterers
+from renderer.tissue.solids import Grains, LabelImage, Solid
 from renderer.tissue.texture import texture_table
 from renderer.trace import direct
 from renderer.trace.echoes import (
@@ -156,15 +157,29 @@ def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
     used = {phantom.background, phantom.coupling, "water"}
     for solid in phantom.solids:
         used |= {t for t in (solid.tissue, solid.wall_tissue, solid.behind) if t is not None}
+        used |= (
+            {tissue for _, tissue in solid.shape.tissues} if isinstance(solid.shape, LabelImage) else set()
+        )
     materials = {name: phantom.materials[name] for name in sorted(used) if name in phantom.materials}
     if not physics.texture:
         materials = {name: replace(m, texture=None) for name, m in materials.items()}
     return TraceJob(
-        solids=phantom.solids, materials=tuple(materials.items()), background=phantom.background,
+        solids=_with_keys(phantom.solids, Streams(scene.seed_tissue)), materials=tuple(materials.items()), background=phantom.background,
         coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
         switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
         steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
     )  # fmt: skip
+
+
+def _with_keys(solids: tuple[Solid, ...], streams: Streams) -> tuple[Solid, ...]:
+    """The solids, with the places of their grains bound to the seed of the tissue."""
+    key = streams.key("grains")
+    return tuple(
+        replace(solid, shape=replace(solid.shape, key=(key + i) % 2**64))
+        if isinstance(solid.shape, Grains)
+        else solid
+        for i, solid in enumerate(solids)
+    )
 
 
 @lru_cache(maxsize=8)

@@ -13,7 +13,8 @@ from renderer.errors import SceneError, SettingError
 from renderer.scene import parse_scene
 from renderer.scene.scene import Scene
 
-TEXTS = [file.read_text() for file in sorted((Path(__file__).parent / "good_phantoms").glob("*.yaml"))]
+FOLDER = Path(__file__).parent / "good_phantoms"
+TEXTS = [file.read_text() for file in sorted(FOLDER.glob("*.yaml"))]
 MAPPINGS = [json.dumps(yaml.safe_load(text)) for text in TEXTS]
 
 # Far above the few milliseconds of a reading, so that a loaded machine does not fail the test.
@@ -101,7 +102,7 @@ def try_text(seed):
     text = damaged_text(random.Random(seed))
     start = time.perf_counter()
     try:
-        assert isinstance(parse_scene(text), Scene)
+        assert isinstance(parse_scene(text, FOLDER), Scene)
     except SceneError as error:
         check_clean(error.faults, text)
     assert time.perf_counter() - start < LONGEST_S
@@ -111,7 +112,7 @@ def try_mapping(seed):
     mapping = damaged_mapping(random.Random(seed))
     start = time.perf_counter()
     try:
-        assert isinstance(parse_scene(mapping), Scene)
+        assert isinstance(parse_scene(mapping, FOLDER), Scene)
     except SceneError as error:
         check_clean(error.faults, None)
     assert time.perf_counter() - start < LONGEST_S
@@ -119,7 +120,7 @@ def try_mapping(seed):
 
 def try_setting(seed):
     rng = random.Random(seed)
-    scene = parse_scene(rng.choice(TEXTS))
+    scene = parse_scene(rng.choice(TEXTS), FOLDER)
     root = rng.choice(
         ["machine", "pose", "probe", "physics", "seed", "solids", "tissues", "coupling", "phantom", "x"]
     )
@@ -172,7 +173,7 @@ def test_damage_is_felt():
     refused = 0
     for seed in range(200):
         try:
-            parse_scene(damaged_text(random.Random(seed)))
+            parse_scene(damaged_text(random.Random(seed)), FOLDER)
         except SceneError:
             refused += 1
 

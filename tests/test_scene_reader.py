@@ -19,7 +19,8 @@ from renderer.tissue.presets import Octave, Orientation, Sheets, Vessels
 from renderer.tissue.solids import Box, Cap, Ellipsoid, Needle, Slab, Tube
 
 FOLDER = Path(__file__).parent / "good_phantoms"
-GOOD = {name: (FOLDER / f"{name}.yaml").read_text() for name in ("linear_bench", "convex_bench")}
+NAMES = ("linear_bench", "convex_bench", "sector_bench", "image_bench")
+GOOD = {name: (FOLDER / f"{name}.yaml").read_text() for name in NAMES}
 PLAIN = {name: json.dumps(yaml.safe_load(text)) for name, text in GOOD.items()}
 BAD_EVERYWHERE = """\
 title: ""
@@ -85,7 +86,7 @@ def test_fault_on_one_line():
 def test_mapping_and_text_give_the_same_scene(name):
     text = GOOD[name]
 
-    assert parse_scene(yaml.safe_load(text)) == parse_scene(text)
+    assert parse_scene(yaml.safe_load(text), FOLDER) == parse_scene(text, FOLDER)
 
 
 def test_tuples_and_order_of_keys_do_not_matter(linear):

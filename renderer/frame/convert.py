@@ -190,6 +190,11 @@ def _smooth_across(amplitude: Field, lines_per_pixel: float) -> Field:
 
 
 def _line_gap_mm(origin_mm: npt.NDArray[np.float64], direction: npt.NDArray[np.float64]) -> float:
-    """Mean gap between neighbouring lines at the face, mm: where a fan is densest."""
+    """Mean gap between neighbouring lines at the face, mm: where a fan is densest.
+
+    Infinite for lines from one point: the beam there is as wide as the whole aperture, its lines are alike, and
+    there is nothing between them that a pixel could miss.
+    """
     origin, _ = plane_lines(origin_mm, direction)
-    return float(np.mean(np.linalg.norm(np.diff(origin, axis=0), axis=1)))
+    gap_mm = float(np.mean(np.linalg.norm(np.diff(origin, axis=0), axis=1)))
+    return gap_mm if gap_mm > 1e-9 else float("inf")

@@ -377,9 +377,7 @@ def beam_width_lines(view: ViewEchoes) -> Array:
     s = 0.5 * view.view.assumed * view.plan.time_us
     wavelength = view.view.assumed / m[bands.S_F0]
     width = wavelength * np.maximum(m[bands.S_RX_F], s / (2 * m[bands.S_CHANNEL_HALF]))
-    on_face = float(np.mean(np.diff(view.plan.face_mm))) if view.plan.n_lines > 1 else 1.0
-    pitch = on_face * (1 + s / view.plan.face_radius_mm)  # of a flat face, 1 / inf: the same at all depths
-    return np.asarray(np.maximum(width / pitch, 1.0))
+    return np.asarray(np.maximum(width / view.plan.line_spacing_mm(s), 1.0))
 
 
 def frame_truth(

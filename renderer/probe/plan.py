@@ -22,6 +22,10 @@ class ScanPlan:
     line_origin_mm: Array  # (L, 3)
     line_direction: Array  # (L, 3)
     face_mm: Array  # (L,) place of the line's origin along the face, from its middle
+    line_gap_rad: float  # angle between neighbouring lines; 0: parallel
+    fan_radius_mm: (
+        float  # of the circle whose centre all unsteered lines come from: inf: parallel, 0: one point
+    )
     steer_rad: float
     time_us: Array  # (T,) two-way time, 0 when the pulse centre leaves the face
     sample_us: float
@@ -35,6 +39,13 @@ class ScanPlan:
     def n_lines(self) -> int:
         """Number of lines."""
         return len(self.face_mm)
+
+    def line_spacing_mm(self, distance_mm: Array) -> Array:
+        """Distance between neighbouring lines at a distance along them, mm; at least a thousandth."""
+        on_face = float(np.mean(np.diff(self.face_mm))) if self.n_lines > 1 else 1.0
+        if math.isinf(self.fan_radius_mm):
+            return np.full_like(distance_mm, on_face)
+        return np.asarray(np.maximum(on_face + self.line_gap_rad * distance_mm, 1e-3))
 
 
 def face_point(face_mm: Array, radius_mm: float) -> tuple[Array, Array]:
@@ -55,12 +66,18 @@ def pulse_interval_us(scan: ScanSettings) -> float:
 
 
 def scan_plan(probe: Probe, scan: ScanSettings, *, steer_rad: float) -> ScanPlan:
-    """The plan of one view at one steering angle (positive looks to the right)."""
+    """The plan of one view at one steering angle (positive looks to the right).
+
+    The lines of a linear or convex probe leave the face evenly spaced, square on to it where they are not
+    steered. All lines of a sector probe leave the middle of its flat face, each steered by its own angle.
+    """
     radius = probe.radius_mm if probe.kind == "convex" and probe.radius_mm else math.inf
     half = 0.5 * probe.n_elements * probe.pitch_mm
-    face = half * (2 * (np.arange(scan.n_lines) + 0.5) / scan.n_lines - 1)
+    place = 2 * (np.arange(scan.n_lines) + 0.5) / scan.n_lines - 1
+    own_rad = 0.5 * (probe.sector_rad or 0.0) * place
+    face = half * place if probe.sector_rad is None else np.zeros(scan.n_lines)
     origin, normal = face_point(face, radius)
-    s, c = math.sin(steer_rad), math.cos(steer_rad)
+    s, c = np.sin(steer_rad + own_rad), np.cos(steer_rad + own_rad)
     direction = np.column_stack([
         c * normal[:, 0] + s * normal[:, 2], np.zeros(len(face)), c * normal[:, 2] - s * normal[:, 0]
     ])  # fmt: skip
@@ -73,6 +90,8 @@ def scan_plan(probe: Probe, scan: ScanSettings, *, steer_rad: float) -> ScanPlan
         line_origin_mm=origin,
         line_direction=direction,
         face_mm=face,
+        line_gap_rad=(2 * half / radius if probe.sector_rad is None else probe.sector_rad) / scan.n_lines,
+        fan_radius_mm=radius if probe.sector_rad is None else 0.0,
         steer_rad=steer_rad,
         time_us=np.arange(n_samples) * sample_us,
         sample_us=sample_us,

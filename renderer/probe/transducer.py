@@ -14,7 +14,7 @@ class Probe:
     fraction of the centre frequency; the spectrum is Gaussian.
     """
 
-    kind: Literal["linear", "convex"]
+    kind: Literal["linear", "convex", "sector"]
     n_elements: int
     pitch_mm: float
     frequency_mhz: float
@@ -24,6 +24,7 @@ class Probe:
     radius_mm: float | None = None  # convex: radius of the face
     face_reflection_db: float = -12.0
     n_channels: int | None = None  # None: all elements at once
+    sector_rad: float | None = None  # sector: angle between the outer edges of the picture
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from renderer.probe.transducer import Pose, Probe, ScanSettings
@@ -11,19 +12,25 @@ from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, RemedyRow, SceneRow, SeedRow
 from renderer.scene.format_solids import (
     BeadRow,
-    BoxRow,
+    BoxBody,
     CapRow,
-    EllipsoidRow,
+    ChainBody,
+    ClosedRow,
+    EllipsoidBody,
+    GrainsRow,
+    ImageRow,
     NeedleRow,
-    PrismRow,
+    PrismBody,
     SheetRow,
     SlabRow,
+    SolidBase,
     SolidRow,
     SurfaceRow,
-    TubeRow,
+    TubeBody,
     WireRow,
 )
 from renderer.scene.format_tissues import SheetsRow, TextureRow, TissueFields, VesselsRow
+from renderer.scene.label_pictures import LabelPicture
 from renderer.scene.parts import Frozen, Phantom, PhysicsSwitches, Remedy, Sweep, freeze
 from renderer.tissue.materials import Anisotropy, Material
 from renderer.tissue.presets import Octave, Orientation, Sheets, TextureRecipe, Vessels
@@ -31,7 +38,11 @@ from renderer.tissue.solids import (
     Bead,
     Box,
     Cap,
+    Chain,
+    Closed,
     Ellipsoid,
+    Grains,
+    LabelImage,
     Needle,
     Point2,
     Point3,
@@ -48,20 +59,24 @@ from renderer.tissue.table import material, material_names
 from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_deg
 
 LUMEN_TISSUE = "water"  # what fills a hollow needle
-CONVEX_LINES = 192
+FAN_LINES = {"convex": 192, "sector": 160}
+SECTOR_DEG = 80.0
 MIN_LINES, MAX_LINES = 2, 512
 
 
-def build_phantom(row: PhantomRow) -> Phantom:
-    """The phantom with every tissue that it uses or describes."""
+def build_phantom(row: PhantomRow, pictures: Mapping[int, LabelPicture]) -> Phantom:
+    """The phantom with every tissue that it uses or describes; label pictures by the place of their solid."""
     names = {row.background, row.coupling, *row.tissues}
     for solid in row.solids:
+        if isinstance(solid, ImageRow):
+            names |= set(solid.tissues.values())
+            continue
         others = (getattr(solid, "wall_tissue", None), getattr(solid, "behind", None))
         names |= {solid.tissue, *(name for name in others if name)}
         if getattr(solid, "hollow", False):
             names.add(LUMEN_TISSUE)
     materials = {name: build_material(name, row.tissues) for name in sorted(names)}
-    solids = tuple(build_solid(solid) for solid in row.solids)
+    solids = tuple(build_solid(solid, pictures.get(i)) for i, solid in enumerate(row.solids))
     return Phantom(row.background, row.coupling, Frozen(materials), solids)
 
 
@@ -161,8 +176,12 @@ def _loss(row: TissueFields, base: Material) -> dict[str, Any]:
     }
 
 
-def build_solid(row: SolidRow) -> Solid:
-    """A solid with its shape, turned into radians."""
+def build_solid(row: SolidRow | ImageRow, picture: LabelPicture | None = None) -> Solid:
+    """A solid with its shape, turned into radians. Labels have tissues of their own; the first stands for them."""
+    if isinstance(row, ImageRow):
+        assert picture is not None, "label pictures are read before a scene is built"
+        labels = _labels(row, picture)
+        return Solid(row.name, labels, labels.tissues[0][1], **_common(row))
     return Solid(
         name=row.name,
         shape=build_shape(row),
@@ -170,26 +189,26 @@ def build_solid(row: SolidRow) -> Solid:
         wall_mm=getattr(row, "wall_mm", None) or 0.0,
         wall_tissue=getattr(row, "wall_tissue", None),
         behind=getattr(row, "behind", None),
-        rotate_rad=_point3([rad_from_deg(angle) for angle in row.rotate_deg]),
-        surface=_surface(row.surface),
+        **_common(row),
     )
 
 
-def build_shape(row: SolidRow) -> Shape:
+def _common(row: SolidBase) -> dict[str, Any]:
+    """What solids of all shapes have."""
+    turn = _point3([rad_from_deg(angle) for angle in row.rotate_deg])
+    return {"rotate_rad": turn, "surface": _surface(row.surface)}
+
+
+def build_shape(row: SolidBase) -> Shape:
     """The geometry of a solid."""
     match row:
+        case BoxBody() | EllipsoidBody() | TubeBody() | ChainBody() | PrismBody():
+            return _closed(row)
+        case GrainsRow():
+            return Grains(_closed(row.region), row.count, row.diameter_mm)
         case SlabRow():
             thickness_mm = math.inf if row.thickness_mm is None else row.thickness_mm
             return Slab(row.top_mm, thickness_mm, rad_from_deg(row.tilt_deg))
-        case BoxRow():
-            return Box(_point3(row.centre_mm), _point3(row.size_mm))
-        case EllipsoidRow():
-            radii = row.radii_mm if isinstance(row.radii_mm, list) else [row.radii_mm] * 3
-            return Ellipsoid(_point3(row.centre_mm), _point3(radii))
-        case TubeRow():
-            return Tube(_point3(row.from_mm), _point3(row.to_mm), row.radius_mm)
-        case PrismRow():
-            return Prism(_points(row.outline_mm), _point2(row.y_mm), row.rounded)
         case WireRow():
             return Wire(_point3(row.from_mm), _point3(row.to_mm), row.diameter_mm)
         case BeadRow():
@@ -199,6 +218,28 @@ def build_shape(row: SolidRow) -> Shape:
         case NeedleRow():
             return _needle(row)
     raise AssertionError(f"no geometry for {type(row)}")
+
+
+def _closed(row: ClosedRow) -> Closed:
+    match row:
+        case BoxBody():
+            return Box(_point3(row.centre_mm), _point3(row.size_mm))
+        case EllipsoidBody():
+            radii = row.radii_mm if isinstance(row.radii_mm, list) else [row.radii_mm] * 3
+            return Ellipsoid(_point3(row.centre_mm), _point3(radii))
+        case TubeBody():
+            return Tube(_point3(row.from_mm), _point3(row.to_mm), row.radius_mm)
+        case ChainBody():
+            radii = row.radius_mm if isinstance(row.radius_mm, list) else [row.radius_mm] * len(row.points_mm)
+            return Chain(tuple(_point3(point) for point in row.points_mm), tuple(float(r) for r in radii))
+        case PrismBody():
+            return Prism(_points(row.outline_mm), _point2(row.y_mm), row.rounded)
+
+
+def _labels(row: ImageRow, picture: LabelPicture) -> LabelImage:
+    tissues = sorted((int(label), tissue) for label, tissue in row.tissues.items())
+    place, along = _point2(row.origin_mm), _point2(row.y_mm)
+    return LabelImage(picture.pixels, picture.columns, row.pixel_mm, place, along, tuple(tissues))
 
 
 def _sheet(row: SheetRow) -> Sheet:
@@ -254,6 +295,7 @@ def build_probe(row: ProbeRow) -> Probe:
         radius_mm=row.radius_mm,
         face_reflection_db=row.face_reflection_db,
         n_channels=row.channels,
+        sector_rad=rad_from_deg(_or(row.sector_deg, SECTOR_DEG)) if row.kind == "sector" else None,
     )
 
 
@@ -265,7 +307,9 @@ def build_pose(row: PoseRow) -> Pose:
 
 def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
     """What is sent and how it is listened to, with the defaults that depend on probe and depth."""
-    lines = min(max(probe.elements, MIN_LINES), MAX_LINES) if probe.kind == "linear" else CONVEX_LINES
+    lines = (
+        FAN_LINES[probe.kind] if probe.kind in FAN_LINES else min(max(probe.elements, MIN_LINES), MAX_LINES)
+    )
     focus = [row.depth_mm / 2] if row.focus_mm is None else row.focus_mm
     return ScanSettings(
         n_lines=_or(row.lines, lines),

@@ -47,6 +47,8 @@ def view_width_mm(probe: Probe, scan: ScanSettings) -> float:
     steer = max((abs(angle) for angle in scan.compound_rad), default=abs(scan.steer_rad))
     face_mm = probe.n_elements * probe.pitch_mm
     spread_mm = 2 * scan.depth_mm * math.sin(steer)
+    if probe.sector_rad is not None:
+        return 2 * scan.depth_mm * math.sin(0.5 * probe.sector_rad)
     if probe.radius_mm is None:
         return face_mm + spread_mm
     half_arc = min(face_mm / probe.radius_mm / 2, math.pi / 2)
@@ -83,7 +85,8 @@ def _n_scatterers(phantom: Phantom, probe: Probe, scan: ScanSettings) -> float:
     cell_mm3 = 1.2 * wavelength_mm * scan.receive_f_number * wavelength_mm * elevation_f * pulse_mm
     given = [m.scatterers_per_mm3 for m in phantom.materials.values() if m.scatterers_per_mm3 is not None]
     per_mm3 = max([SCATTERERS_PER_CELL / cell_mm3, *given])
-    return view_width_mm(probe, scan) * scan.depth_mm * probe.height_mm * per_mm3
+    width = view_width_mm(probe, scan) + (probe.n_elements * probe.pitch_mm if probe.sector_rad else 0.0)
+    return width * scan.depth_mm * probe.height_mm * per_mm3
 
 
 def size_faults(phantom: Phantom, probe: Probe, scan: ScanSettings) -> Iterator[Found]:

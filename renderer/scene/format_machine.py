@@ -7,6 +7,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field, Tag
 
 from renderer.scene.format_base import ByKind, Model
+from renderer.scene.probe_presets import PRESETS, PresetName
 
 Gain = Annotated[float, Field(ge=-40, le=40)]
 Angle = Annotated[float, Field(ge=-30, le=30)]
@@ -16,12 +17,37 @@ Depth = Annotated[float, Field(ge=1, le=400)]
 class ProbeRow(Model):
     """A one-dimensional array with a fixed elevation lens."""
 
-    later: ClassVar[tuple[str, ...]] = ("preset", "sector_deg", "lens")
-    later_words: ClassVar[dict[str, tuple[str, ...]]] = {"kind": ("sector",)}
-    kind: Literal["linear", "convex"] = Field(description="shape of the face")
+    later: ClassVar[tuple[str, ...]] = ("lens",)
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "A preset fills in what is not said, here and in `machine`; without one, what is required must be said: "
+            + "; ".join(f"`{name}`, {preset.meant_for}" for name, preset in PRESETS.items())
+            + "."
+        ),
+        *(
+            f"`preset: {name}`: "
+            + ", ".join(
+                f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}" for key, value in keys
+            )
+            + "."
+            for name, preset in PRESETS.items()
+            for keys in [[*preset.probe.items(), *preset.machine.items()]]
+        ),
+        (
+            "All lines of a sector probe leave the middle of its flat face, each steered by its own angle: the picture "
+            "is a sector with its tip at the face. Elements half a wavelength apart keep grating lobes away."
+        ),
+    )
+    preset: PresetName | None = Field(
+        default=None, description="a probe by name, with machine defaults to suit"
+    )
+    kind: Literal["linear", "convex", "sector"] = Field(description="shape of the face, or of the picture")
     elements: int = Field(ge=1, le=1024, description="number of elements")
     pitch_mm: float = Field(ge=0.02, le=3, description="distance between element centres")
     radius_mm: float | None = Field(default=None, ge=5, le=200, description="radius of the face (convex)")
+    sector_deg: float | None = Field(
+        default=None, ge=20, le=100, description="angle of the picture (sector); 80 where not said"
+    )
     frequency_mhz: float = Field(ge=0.5, le=40, description="centre of the band")
     bandwidth_percent: float = Field(
         default=60.0, ge=5, le=120, description="full width of the two-way spectrum at -6 dB, re the centre"
@@ -65,7 +91,7 @@ class MachineRow(Model):
         default=None,
         ge=2,
         le=512,
-        description="lines of the picture; the probe's elements (linear, at least 2) or 192 (convex)",
+        description="lines of the picture; the probe's elements (linear, at least 2), 192 (convex) or 160 (sector)",
     )
     depth_mm: float = Field(default=60.0, ge=5, le=400, description="depth of the picture")
     frequency_mhz: float | None = Field(

@@ -7,6 +7,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Discriminator, Field, Tag
 
 from renderer.scene.format_base import (
+    ByKind,
     Extent,
     Model,
     Name,
@@ -20,6 +21,7 @@ from renderer.scene.format_base import (
     Turns,
 )
 
+LABEL_PATTERN = r"^(?:0|[1-9][0-9]?|1[0-9][0-9]|2[0-4][0-9]|25[0-5])$"
 Wall = Annotated[float, Field(ge=0.01, le=100)]
 
 THIN = (
@@ -36,8 +38,8 @@ class SurfaceRow(Model):
     wave_length_mm: float = Field(default=10.0, ge=0.1, le=200, description="length of the long waves")
 
 
-class SolidRow(Model):
-    """What every solid has."""
+class SolidBase(Model):
+    """What every solid has, its tissue apart."""
 
     notes: ClassVar[tuple[str, ...]] = (
         (
@@ -46,14 +48,20 @@ class SolidRow(Model):
         ),
         (
             "The own centre is the middle of boxes, ellipsoids, tubes and wires; the middle of the shaft of a "
-            "needle; the middle of the extent of a prism or of a curved sheet; the centre of the sphere of a cap; "
-            "and the place at x = 0 of the upper plane of a slab."
+            "needle; the middle of the extent of the points of a chain, of a prism, of a curved sheet and of an image; "
+            "that of the region of grains; the centre of the sphere of a cap; and the place at x = 0 of the upper "
+            "plane of a slab."
         ),
     )
     name: Name = Field(description="name of the solid, unique in the scene")
-    tissue: TissueName = Field(description="tissue that fills it")
     rotate_deg: Turns = Field(default=[0.0, 0.0, 0.0], description="turn about its own centre: about x, y, z")
     surface: SurfaceRow = Field(default=SurfaceRow(), description="roughness and waves of its surface")
+
+
+class SolidRow(SolidBase):
+    """What every solid has (an image has `tissues` in place of `tissue`)."""
+
+    tissue: TissueName = Field(description="tissue that fills it")
 
 
 class SlabRow(SolidRow):
@@ -67,7 +75,7 @@ class SlabRow(SolidRow):
     tilt_deg: float = Field(default=0.0, ge=-80, le=80, description="slope; positive lowers the right side")
 
 
-class BoxRow(SolidRow):
+class BoxBody(Model):
     """Cuboid."""
 
     shape: Literal["box"]
@@ -75,30 +83,73 @@ class BoxRow(SolidRow):
     size_mm: Sizes = Field(description="edge lengths along x, y, z")
 
 
-class EllipsoidRow(SolidRow):
+class BoxRow(BoxBody, SolidRow):
+    """Cuboid."""
+
+
+class EllipsoidBody(Model):
     """Ellipsoid or sphere."""
 
-    notes: ClassVar[tuple[str, ...]] = ("`radii_mm` are outer sizes: the wall lies inside them.",)
     shape: Literal["ellipsoid"]
     centre_mm: Point3 = Field(description="centre")
     radii_mm: Radii = Field(description="outer half axes along x, y, z; one number for a sphere")
+
+
+class EllipsoidRow(EllipsoidBody, SolidRow):
+    """Ellipsoid or sphere."""
+
+    notes: ClassVar[tuple[str, ...]] = ("`radii_mm` are outer sizes: the wall lies inside them.",)
     wall_mm: Wall | None = Field(default=None, description="thickness of its wall, inside the outer surface")
     wall_tissue: TissueName | None = Field(default=None, description="tissue of its wall")
 
 
-class TubeRow(SolidRow):
+class TubeBody(Model):
     """Straight cylinder."""
 
-    notes: ClassVar[tuple[str, ...]] = ("`radius_mm` is the outer size: the wall lies inside it.",)
     shape: Literal["tube"]
     from_mm: Point3 = Field(description="centre of one end")
     to_mm: Point3 = Field(description="centre of the other end")
     radius_mm: Radius = Field(description="outer radius")
+
+
+class TubeRow(TubeBody, SolidRow):
+    """Straight cylinder."""
+
+    notes: ClassVar[tuple[str, ...]] = ("`radius_mm` is the outer size: the wall lies inside it.",)
     wall_mm: Wall | None = Field(default=None, description="thickness of its wall, inside the outer surface")
     wall_tissue: TissueName | None = Field(default=None, description="tissue of its wall")
 
 
-class PrismRow(SolidRow):
+class ChainBody(Model):
+    """Bent tube along points, with round ends."""
+
+    shape: Literal["chain"]
+    points_mm: Annotated[list[Point3], Field(min_length=2, max_length=200)] = Field(
+        description="points of its axis, in order"
+    )
+    radius_mm: Annotated[
+        Annotated[Radius, Tag("<number>")]
+        | Annotated[list[Radius], Field(min_length=2, max_length=200), Tag("<list>")],
+        ByKind,
+    ] = Field(description="outer radius: one number, or one a point")
+
+
+class ChainRow(ChainBody, SolidRow):
+    """Bent tube along points, with round ends."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "It runs straight from point to point, or as a cone where the radius changes, and each point is the centre "
+            "of a sphere: bends are round, and the two ends reach a radius beyond their points. Take more points for a "
+            "smoother bend. There are no surfaces inside it."
+        ),
+        "`radius_mm` is the outer size: the wall lies inside it, and closes the two ends.",
+    )
+    wall_mm: Wall | None = Field(default=None, description="thickness of its wall, inside the outer surface")
+    wall_tissue: TissueName | None = Field(default=None, description="tissue of its wall")
+
+
+class PrismBody(Model):
     """Closed outline in the picture plane, drawn out along y."""
 
     shape: Literal["prism"]
@@ -107,6 +158,10 @@ class PrismRow(SolidRow):
     )
     y_mm: Extent = Field(description="where it begins and ends along y")
     rounded: bool = Field(default=False, description="true: a smooth curve through the corners")
+
+
+class PrismRow(PrismBody, SolidRow):
+    """Closed outline in the picture plane, drawn out along y."""
 
 
 class CapRow(Model):
@@ -149,11 +204,15 @@ class SheetRow(SolidRow):
 class NeedleRow(SolidRow):
     """Straight shaft with a tip, from the upper left for a positive angle."""
 
-    only: ClassVar[dict[str, float | bool]] = {"bevel_deg": 0}
     notes: ClassVar[tuple[str, ...]] = (
         (
             "For a positive angle the tip is the deepest point, and the shaft rises from it to the upper left, towards "
             "-x; for a negative one it is the upper end, and the shaft falls away below it."
+        ),
+        (
+            "The axis of the shaft ends at `tip_mm`. A bevel cuts the end aslant on the side of the probe (bevel up), so "
+            "that the point lies on the far edge of the shaft, half a diameter square on to `tip_mm`. `bevel_deg` "
+            "is measured from a square cut: a needle ground at 20 degrees to its shaft has 70."
         ),
         (
             "A hollow needle is filled with water, and the region of its name is that lumen; the shaft is "
@@ -182,6 +241,73 @@ class WireRow(SolidRow):
     diameter_mm: float = Field(ge=0.005, le=5, description="diameter")
 
 
+def shape_tag(value: Any) -> str | None:
+    """The tag of a solid: its shape in brackets, or nothing where it has none."""
+    shape = value.get("shape") if isinstance(value, dict) else getattr(value, "shape", None)
+    return f"<{shape}>" if isinstance(shape, str) else None
+
+
+ClosedBody = Annotated[
+    Annotated[BoxBody, Tag("<box>")]
+    | Annotated[EllipsoidBody, Tag("<ellipsoid>")]
+    | Annotated[TubeBody, Tag("<tube>")]
+    | Annotated[ChainBody, Tag("<chain>")]
+    | Annotated[PrismBody, Tag("<prism>")],
+    Discriminator(shape_tag),
+]
+ClosedRow = BoxBody | EllipsoidBody | TubeBody | ChainBody | PrismBody
+MAX_GRAINS = 2000
+
+
+class GrainsRow(SolidRow):
+    """Many small spheres strewn through a closed region."""
+
+    later: ClassVar[tuple[str, ...]] = ("ring_down",)
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "Their places follow from the seed of the tissue and are the same in every view. Their centres lie within "
+            "`region`, which is no body itself: what is around the grains there stays as it is. They do not overlap; "
+            "together they may fill a fifth of the region."
+        ),
+        "All grains are one region of the truth.",
+        "`region` takes the keys of a box, ellipsoid, tube, chain or prism, without name, tissue and wall.",
+        THIN,
+    )
+    shape: Literal["grains"]
+    region: ClosedBody = Field(description="closed shape that their centres lie in")
+    count: int = Field(ge=1, le=MAX_GRAINS, description="number of grains")
+    diameter_mm: float = Field(ge=0.005, le=20, description="diameter of each")
+
+
+Label = Annotated[str, Field(pattern=LABEL_PATTERN)]
+
+
+class ImageRow(SolidBase):
+    """Bodies from the labels of a picture, drawn out along y."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "`file` is an 8 bit PNG of labels (grey values or palette numbers) in the folder of the scene. Rows run "
+            "down, columns to the right. Label 0 is nothing unless `tissues` names it: what lies beneath stays."
+        ),
+        "Each label is a region of its own, NAME.LABEL, in ascending order.",
+        (
+            "Borders are smoothed once for both sides, by 0.6 of a pixel at most, so that labels fit together without "
+            "gaps; where three meet the corner stays."
+        ),
+    )
+    shape: Literal["image"]
+    file: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="label picture, beside the scene file or below it"
+    )
+    pixel_mm: float = Field(ge=0.005, le=10, description="size of a pixel")
+    origin_mm: Point2 = Field(description="centre [x, z] of the first pixel, at the upper left")
+    y_mm: Extent = Field(default=[-50.0, 50.0], description="where it begins and ends along y")
+    tissues: Annotated[dict[Label, TissueName], Field(min_length=1, max_length=256)] = Field(
+        description="tissue of each label"
+    )
+
+
 class BeadRow(SolidRow):
     """Small sphere."""
 
@@ -191,35 +317,34 @@ class BeadRow(SolidRow):
     diameter_mm: float = Field(ge=0.005, le=20, description="diameter")
 
 
-SHAPES: dict[str, type[SolidRow]] = {
+SHAPES: dict[str, type[SolidBase]] = {
     "slab": SlabRow,
     "box": BoxRow,
     "ellipsoid": EllipsoidRow,
     "tube": TubeRow,
+    "chain": ChainRow,
     "prism": PrismRow,
     "sheet": SheetRow,
     "needle": NeedleRow,
     "wire": WireRow,
     "bead": BeadRow,
+    "grains": GrainsRow,
+    "image": ImageRow,
 }
-
-
-def shape_tag(value: Any) -> str | None:
-    """The tag of a solid: its shape in brackets, or nothing where it has none."""
-    shape = value.get("shape") if isinstance(value, dict) else getattr(value, "shape", None)
-    return f"<{shape}>" if isinstance(shape, str) else None
-
 
 AnySolid = Annotated[
     Annotated[SlabRow, Tag("<slab>")]
     | Annotated[BoxRow, Tag("<box>")]
     | Annotated[EllipsoidRow, Tag("<ellipsoid>")]
     | Annotated[TubeRow, Tag("<tube>")]
+    | Annotated[ChainRow, Tag("<chain>")]
     | Annotated[PrismRow, Tag("<prism>")]
     | Annotated[SheetRow, Tag("<sheet>")]
     | Annotated[NeedleRow, Tag("<needle>")]
     | Annotated[WireRow, Tag("<wire>")]
-    | Annotated[BeadRow, Tag("<bead>")],
+    | Annotated[BeadRow, Tag("<bead>")]
+    | Annotated[GrainsRow, Tag("<grains>")]
+    | Annotated[ImageRow, Tag("<image>")],
     Discriminator(shape_tag),
 ]
 

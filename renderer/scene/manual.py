@@ -11,7 +11,7 @@ from pydantic_core import PydanticUndefined
 from renderer.scene.format_base import Model
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, PhysicsRow, RemedyRow, SceneRow, SeedRow
-from renderer.scene.format_solids import SHAPES, CapRow, SolidRow, SurfaceRow
+from renderer.scene.format_solids import SHAPES, CapRow, SolidBase, SolidRow, SurfaceRow
 from renderer.scene.format_tissues import (
     AnisotropyRow,
     OctaveRow,
@@ -21,7 +21,7 @@ from renderer.scene.format_tissues import (
     TissueFields,
     VesselsRow,
 )
-from renderer.scene.names import LATER_SHAPES, NOT_YET, one_of, show
+from renderer.scene.names import NOT_YET, one_of, show
 from renderer.scene.wording import declared, field_of, keys_of, wanted
 from renderer.tissue.presets import TEXTURE_PRESETS, Octave, Sheets, Vessels
 from renderer.tissue.rows import ROWS, TissueRow
@@ -58,6 +58,8 @@ def json_schema() -> dict[str, Any]:
     It knows keys, kinds of values and ranges. Rules between keys are checked by ``read_scene`` only.
     """
     schema = _without_null(SceneRow.model_json_schema(by_alias=True))
+    probe = schema["$defs"]["ProbeRow"]
+    probe["anyOf"] = [{"required": ["preset"]}, {"required": probe.pop("required")}]
     for model in _models():
         _declare_rules(schema["$defs"].get(model.__name__, {}), model)
     return {"$schema": DIALECT, **schema, "title": "scene file"}
@@ -147,7 +149,7 @@ def _section(title: str, model: type[Model]) -> Iterator[str]:
     yield ""
     yield "| key | unit | allowed | default | meaning |"
     yield "|---|---|---|---|---|"
-    common = keys_of(SolidRow) if issubclass(model, SolidRow) and model is not SolidRow else []
+    common = keys_of(SolidRow) if issubclass(model, SolidBase) and model is not SolidRow else []
     for key in keys_of(model):
         if key not in common and key != "shape":
             yield _key_line(model, key)
@@ -159,7 +161,6 @@ def _section(title: str, model: type[Model]) -> Iterator[str]:
         yield note
     later = [*model.later, *(f"{key} {word}" for key, words in model.later_words.items() for word in words)]
     later += [f"{key} other than {show(value)}" for key, value in model.only.items()]
-    later += [f"shape {shape}" for shape in LATER_SHAPES if model is SolidRow]
     if later:
         yield ""
         yield f"Known, and {NOT_YET}: {', '.join(later)}."

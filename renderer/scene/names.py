@@ -32,8 +32,6 @@ SHOWABLE: tuple[str, ...] = get_args(Showable)
 
 NOT_YET = "not supported yet"
 
-LATER_SHAPES = ("chain", "image", "grains")
-
 
 def hint(word: str, known: Iterable[str]) -> str:
     """A question that names the nearest known word, or nothing where none is near.

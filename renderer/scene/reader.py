@@ -9,7 +9,6 @@ from typing import Any
 
 from renderer.errors import Fault, SceneError
 from renderer.scene.checking import check
-from renderer.scene.estimate import size_faults
 from renderer.scene.names import show
 from renderer.scene.scene import Scene, assemble, remedy_faults
 from renderer.scene.shipped import shipped_scene_path
@@ -32,7 +31,7 @@ def read_scene(path: str | os.PathLike[str]) -> Scene:
         )
     file = shipped_scene_path(path) or FilePath(path)
     text = _file_text(file)
-    return _scene(read_text(text), str(file), file.stem)
+    return _scene(read_text(text), str(file), file.stem, str(file.parent))
 
 
 def parse_scene(
@@ -40,7 +39,7 @@ def parse_scene(
 ) -> Scene:
     """The scene in a YAML text, or in a mapping of the same shape.
 
-    ``folder`` is where files that a scene names are looked for; no solid of this version names one.
+    ``folder`` is where files that a scene names are looked for, such as label pictures.
 
     Raises
     ------
@@ -49,10 +48,11 @@ def parse_scene(
     """
     if folder is not None and not os.path.isdir(folder):
         raise SceneError([Fault(None, None, "folder", f"{show(str(folder))} is not a folder")])
+    place = None if folder is None else os.fspath(folder)
     if isinstance(text_or_mapping, Mapping):
-        return _scene(read_mapping(text_or_mapping), None, DEFAULT_NAME)
+        return _scene(read_mapping(text_or_mapping), None, DEFAULT_NAME, place)
     if isinstance(text_or_mapping, str):
-        return _scene(read_text(text_or_mapping), None, DEFAULT_NAME)
+        return _scene(read_text(text_or_mapping), None, DEFAULT_NAME, place)
     raise SceneError([Fault(None, None, "", "a scene is a YAML text or a mapping of keys")])
 
 
@@ -90,13 +90,13 @@ def _file_error(file: FilePath, message: str) -> SceneError:
     return SceneError([Fault(str(file).replace("\0", "?"), None, "", message)])
 
 
-def _scene(tree: Tree, file: str | None, name: str) -> Scene:
+def _scene(tree: Tree, file: str | None, name: str, folder: str | None) -> Scene:
     """The scene in a tree, or all of its faults."""
     row, found = check(tree)
     scene = None
     if row is not None and not found:
-        scene = assemble(row, tree.value, file, name)
-        found = list(size_faults(scene.phantom, scene.probe, scene.scan)) or list(remedy_faults(scene))
+        scene, found = assemble(row, tree.value, file, name, folder)
+        found = found or (list(remedy_faults(scene)) if scene else [])
     if scene is None or found:
         raise SceneError(_faults(found, tree, file))
     return scene

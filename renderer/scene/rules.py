@@ -67,8 +67,8 @@ def convex_radius(view: View) -> Iterator[Found]:
     """A convex face needs a radius that its arc fits on; a flat one has none."""
     kind = view.text("probe", "kind")
     given = "radius_mm" in view.mapping("probe")
-    if kind == "linear" and given:
-        yield Found(("probe", "radius_mm"), "a linear probe has a flat face: leave the key out")
+    if kind in ("linear", "sector") and given:
+        yield Found(("probe", "radius_mm"), f"a {kind} probe has a flat face: leave the key out")
     if kind == "convex" and not given:
         yield Found(("probe",), "radius_mm is missing: a convex probe needs the radius of its face")
     radius, pitch = view.number("probe", "radius_mm"), view.number("probe", "pitch_mm")
@@ -78,6 +78,20 @@ def convex_radius(view: View) -> Iterator[Found]:
         if arc_deg > MAX_ARC_DEG:
             message = f"{show(radius)} is too small: {show(elements)} elements would span {arc_deg:.0f} degrees of at most 180"
             yield Found(("probe", "radius_mm"), message)
+
+
+def sector(view: View) -> Iterator[Found]:
+    """Only a sector probe has a sector, and it steers its lines by itself."""
+    kind = view.text("probe", "kind")
+    if kind in ("linear", "convex") and "sector_deg" in view.mapping("probe"):
+        yield Found(("probe", "sector_deg"), f"a {kind} probe has no sector: leave the key out")
+    if kind == "sector" and view.number("machine", "steer_deg"):
+        yield Found(
+            ("machine", "steer_deg"), "a sector probe steers every line by its own angle: leave the key out"
+        )
+    if kind == "sector" and "compound_deg" in view.mapping("machine"):
+        message = "a sector probe has no views to average: leave the key out"
+        yield Found(("machine", "compound_deg"), message)
 
 
 def channels(view: View) -> Iterator[Found]:
@@ -164,6 +178,7 @@ RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     exactly_one,
     only_yet,
     convex_radius,
+    sector,
     channels,
     pulse_in_band,
     foci,

@@ -15,6 +15,7 @@ from renderer.scene import build
 from renderer.scene.checking import check
 from renderer.scene.estimate import size_faults
 from renderer.scene.format_scene import SceneRow
+from renderer.scene.label_pictures import LabelPicture, read_label_pictures
 from renderer.scene.parts import Phantom, PhysicsSwitches, Remedy, freeze, thaw
 from renderer.scene.settings import apply_settings, parse_setting_value, setting_faults, setting_text
 from renderer.scene.tree import Found, read_mapping
@@ -24,7 +25,8 @@ from renderer.scene.tree import Found, read_mapping
 class Scene:
     """One validated scene. ``tree`` is what the file says, ``digest`` a hash of all that follows from it.
 
-    The digest takes in the defaults, and leaves out name, file, title, and the order of keys.
+    The digest takes in the defaults and the label pictures, and leaves out name, file, title, and the order of
+    keys. ``folder`` is where label pictures are looked for.
     """
 
     title: str
@@ -42,6 +44,7 @@ class Scene:
     file: str | None
     digest: str
     tree: Mapping[str, Any] = field(repr=False)
+    folder: str | None = field(default=None, repr=False, compare=False)
 
     def with_settings(self, changes: Mapping[str, Any]) -> Scene:
         """A new scene with some settings changed, by dotted paths such as ``machine.focus_mm``.
@@ -81,13 +84,30 @@ class Scene:
         return changed
 
 
-def assemble(row: SceneRow, tree: dict[str, Any], file: str | None, name: str) -> Scene:
-    """The scene that checked rows describe."""
+def assemble(
+    row: SceneRow, tree: dict[str, Any], file: str | None, name: str, folder: str | None
+) -> tuple[Scene | None, list[Found]]:
+    """The scene that checked rows describe, or what is wrong with the files that it names and with its size."""
+    pictures, found = read_label_pictures(row, folder)
+    if found:
+        return None, found
+    scene = _assembled(row, tree, file, name, folder, pictures)
+    return scene, list(size_faults(scene.phantom, scene.probe, scene.scan))
+
+
+def _assembled(
+    row: SceneRow,
+    tree: dict[str, Any],
+    file: str | None,
+    name: str,
+    folder: str | None,
+    pictures: dict[int, LabelPicture],
+) -> Scene:
     seed_tissue, seed_noise = build.seeds(row)
     return Scene(
         title=row.title,
         shows=tuple(row.shows),
-        phantom=build.build_phantom(row.phantom),
+        phantom=build.build_phantom(row.phantom, pictures),
         probe=build.build_probe(row.probe),
         pose=build.build_pose(row.pose),
         scan=build.build_scan(row.machine, row.probe),
@@ -98,15 +118,19 @@ def assemble(row: SceneRow, tree: dict[str, Any], file: str | None, name: str) -
         seed_noise=seed_noise,
         name=name,
         file=file,
-        digest=_digest(row),
+        digest=_digest(row, pictures),
         tree=freeze(tree),
+        folder=folder,
     )
 
 
-def _digest(row: SceneRow) -> str:
+def _digest(row: SceneRow, pictures: dict[int, LabelPicture]) -> str:
     """A hash of all that bears on the picture, defaults included."""
     content = row.model_dump(by_alias=True, exclude={"title", "shows", "remedies"})
-    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+    digest = hashlib.sha256(json.dumps(content, sort_keys=True).encode())
+    for picture in pictures.values():
+        digest.update(hashlib.sha256(picture.pixels).digest())
+    return digest.hexdigest()
 
 
 def _changed(scene: Scene, changes: Mapping[str, Any]) -> tuple[Scene | None, list[Fault]]:
@@ -119,8 +143,7 @@ def _changed(scene: Scene, changes: Mapping[str, Any]) -> tuple[Scene | None, li
     row, found = check(plain)
     changed = None
     if row is not None and not found:
-        changed = assemble(row, plain.value, scene.file, scene.name)
-        found = list(size_faults(changed.phantom, changed.probe, changed.scan))
+        changed, found = assemble(row, plain.value, scene.file, scene.name, scene.folder)
     names = [solid["name"] for solid in new["phantom"].get("solids", [])]
     faults = [Fault(None, None, setting_text(fault.path, names), fault.message) for fault in found]
     return (None if faults else changed), faults

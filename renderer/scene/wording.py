@@ -13,8 +13,7 @@ from pydantic.fields import FieldInfo
 
 from renderer.scene.format_base import Model
 from renderer.scene.format_scene import SceneRow
-from renderer.scene.format_solids import SHAPES
-from renderer.scene.names import LATER_SHAPES, NOT_YET, hint, one_of, show
+from renderer.scene.names import NOT_YET, hint, one_of, show
 from renderer.scene.tree import Found, Path, Tree
 
 _NUMBER_IN_TEXT = re.compile(r"\s*[-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?\s*")
@@ -124,8 +123,8 @@ def _message(item: Any, path: Path, place: Declared, around: Declared) -> str:
         return f"is missing; {wanted(place)} is wanted"
     if kind == "extra_forbidden":
         return _unknown_key(path, around.kind)
-    if kind in ("union_tag_invalid", "union_tag_not_found") and set(members(place.kind)) >= {"<slab>"}:
-        return _unknown_shape(value)
+    if kind in ("union_tag_invalid", "union_tag_not_found") and "<box>" in members(place.kind):
+        return _unknown_shape(value, [tag.strip("<>") for tag in members(place.kind)])
     if kind == "literal_error":
         later = around.kind.later_words if _is_model(around.kind) else {}
         if value in later.get(str(path[-1]), ()):
@@ -143,6 +142,8 @@ def _message(item: Any, path: Path, place: Declared, around: Declared) -> str:
 def _key_message(path: list[str | int]) -> str:
     if "attenuation_db_cm" in path:
         return "a key is a frequency in MHz, such as 2.5"
+    if "solids" in path:
+        return "a key is a label of the picture, a whole number in 0..255"
     return "a name begins and ends with a letter or digit; letters, digits, spaces, . - and _ between; at most 40"
 
 
@@ -159,16 +160,14 @@ def _unknown_key(path: Path, model: Any) -> str:
     return "unknown key"
 
 
-def _unknown_shape(value: Any) -> str:
+def _unknown_shape(value: Any, shapes: list[str]) -> str:
     if not isinstance(value, dict):
         return f"{_what(value)}; a mapping is wanted"
     shape = value.get("shape")
-    if shape in LATER_SHAPES:
-        return f"shape '{shape}' is {NOT_YET}"
     if shape is None:
-        return f"shape is missing; allowed: {one_of(SHAPES)}"
-    near = hint(shape, SHAPES) if isinstance(shape, str) else ""
-    return f"unknown shape {show(shape)}; allowed: {one_of(SHAPES)}.{near}".removesuffix(".")
+        return f"shape is missing; allowed: {one_of(shapes)}"
+    near = hint(shape, shapes) if isinstance(shape, str) else ""
+    return f"unknown shape {show(shape)}; allowed: {one_of(shapes)}.{near}".removesuffix(".")
 
 
 def _wrong_word(value: Any, place: Declared, around: Declared) -> str:
@@ -216,7 +215,7 @@ def wanted(place: Declared) -> str:
     """What the table wants at a place, in words."""
     kind = place.kind
     choices = members(kind)
-    if "<slab>" in choices:
+    if "<box>" in choices:
         return "a mapping with a shape"
     if choices:
         return " or ".join(wanted(declared(member)) for member in choices.values())

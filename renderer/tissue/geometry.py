@@ -1,7 +1,8 @@
 """Geometry of painted solids for the tracer: inside tests, ray crossings, normals, curvatures.
 
-Every solid is one or two *primitives* in paint order: a later one covers an earlier one. A point
-belongs to the region of the topmost primitive that contains it. All kernels work in the frame
+Every solid is some *primitives* in paint order: a later one covers an earlier one. A point belongs to
+the region of the topmost primitive that contains it; where primitives of one region meet or overlap
+there is no surface. All kernels work in the frame
 that the primitives were packed in (the probe frame), in mm.
 """
 
@@ -13,12 +14,14 @@ import numpy as np
 
 from renderer.jit import kernel
 
-SLAB, BOX, ELLIPSOID, CYLINDER, PRISM, CAP, BELOW_CAP = range(7)
+SLAB, BOX, ELLIPSOID, CYLINDER, ROUND, PRISM, CAP, BELOW_CAP = range(8)
 
 # Columns of a primitive's parameter row.
 ROTATION, ORIGIN, SHAPE, BOUND = 0, 9, 12, 20
 N_PARAMETERS = 24
 
+# An outline is one closed ring, or open arcs that close together, each after a row of NaN: comparisons with NaN are
+# false, so that an edge from or to such a row is met by nothing.
 # Columns of an outline: vertex, normal and curvature there; the first edge of every block of BLOCK edges (an edge
 # runs from the vertex before to its own) also holds the block's bounds.
 O_X, O_Z, O_NX, O_NZ, O_BEND, O_LOW_X, O_HIGH_X, O_LOW_Z, O_HIGH_Z = range(9)
@@ -80,6 +83,24 @@ def inside_outline(outline, start, count, x, z):
 
 
 @kernel
+def inside_round(row, x, y, z):
+    """Whether a point lies in the convex hull of two spheres round z = 0 and z = length.
+
+    Parameters: radius at 0, the larger radius, radius at the length, length, sine and cosine of the angle that
+    its side leans by.
+    """
+    r0, r1, length, sine, cosine = row[12], row[14], row[15], row[16], row[17]
+    rho2 = x * x + y * y
+    rho = math.sqrt(rho2)
+    along = cosine * z - sine * rho
+    if along < 0.0:
+        return rho2 + z * z < r0 * r0
+    if along > cosine * length:
+        return rho2 + (z - length) ** 2 < r1 * r1
+    return cosine * rho + sine * z < r0
+
+
+@kernel
 def inside_local(kind, row, outline, start, count, x, y, z):
     """Whether a point of the local frame lies inside the primitive."""
     p0, p1, p2, p3 = row[12], row[13], row[14], row[15]
@@ -89,8 +110,12 @@ def inside_local(kind, row, outline, start, count, x, y, z):
         return abs(x) < p0 and abs(y) < p1 and abs(z) < p2
     if kind == ELLIPSOID:
         return (x / p0) ** 2 + (y / p1) ** 2 + (z / p2) ** 2 < 1.0
-    if kind == CYLINDER:
-        return 0.0 < z < p1 and x * x + y * y < p0 * p0
+    if (
+        kind == CYLINDER
+    ):  # radius, length, slope of the far end along x, how far that end has sunk on the axis
+        return 0.0 < z < p1 - p3 - p2 * x and x * x + y * y < p0 * p0
+    if kind == ROUND:
+        return inside_round(row, x, y, z)
     if kind == PRISM:
         if y <= p0 or y >= p1 or abs(x) > p2 or abs(z) > p3:
             return False
@@ -118,6 +143,33 @@ def _quadratic(a, b, c, hits, n):
     hits[n] = q / a
     hits[n + 1] = c / q if q != 0.0 else 0.0
     return n + 2
+
+
+@kernel
+def _round_hits(row, x, y, z, dx, dy, dz, hits):
+    """Where a local ray enters and leaves the hull of two spheres: the outermost of what it meets of its parts."""
+    r0, r1, length, sine, cosine = row[12], row[14], row[15], row[16], row[17]
+    flat, across, rho2 = dx * dx + dy * dy, x * dx + y * dy, x * x + y * y
+    n = _quadratic(flat + dz * dz, across + z * dz, rho2 + z * z - r0 * r0, hits, 0)
+    zz = z - length
+    n = _quadratic(flat + dz * dz, across + zz * dz, rho2 + zz * zz - r1 * r1, hits, n)
+    near, far = 1e30, -1e30
+    for i in range(n):
+        near, far = min(near, hits[i]), max(far, hits[i])
+    # The side: cosine rho = r0 - sine z, between the circles where it touches the spheres
+    c2, rest = cosine * cosine, r0 - sine * z
+    a, b, c = c2 * flat - (sine * dz) ** 2, c2 * across + sine * dz * rest, c2 * rho2 - rest * rest
+    if a < 0.0:
+        a, b, c = -a, -b, -c
+    n = _quadratic(a, b, c, hits, 0)
+    for i in range(n):
+        at = z + hits[i] * dz
+        if r0 * sine <= at <= length + r1 * sine:
+            near, far = min(near, hits[i]), max(far, hits[i])
+    if near >= far:
+        return 0
+    hits[0], hits[1] = near, far
+    return 2
 
 
 @kernel
@@ -163,15 +215,22 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
             near, far = min(hits[0], hits[1]), max(hits[0], hits[1])
         elif x * x + y * y >= p0 * p0:
             return 0
-        if abs(dz) > 1e-12:
-            t1, t2 = -z / dz, (p1 - z) / dz
-            near, far = max(near, min(t1, t2)), min(far, max(t1, t2))
-        elif z <= 0.0 or z >= p1:
-            return 0
+        for end in range(2):  # a square end at 0, one that may slant at the other
+            toward = -dz if end == 0 else dz + p2 * dx
+            left = z if end == 0 else p1 - row[15] - p2 * x - z
+            if abs(toward) < 1e-12:
+                if left <= 0.0:
+                    return 0
+            elif toward > 0.0:
+                far = min(far, left / toward)
+            else:
+                near = max(near, left / toward)
         if near >= far:
             return 0
         hits[0], hits[1] = near, far
         return 2
+    if kind == ROUND:
+        return _round_hits(row, x, y, z, dx, dy, dz, hits)
     if kind == PRISM:
         if abs(dy) > 1e-12:
             hits[0], hits[1] = (p0 - y) / dy, (p1 - y) / dy
@@ -195,8 +254,10 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
                     continue
                 along = ((ax - x) * dz - (az - z) * dx) / det
                 if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
-                    hits[n] = ((ax - x) * ez - (az - z) * ex) / det
-                    n += 1
+                    ahead = ((ax - x) * ez - (az - z) * ex) / det
+                    if ahead > 0.0:
+                        hits[n] = ahead
+                        n += 1
         return n
     a = dx * dx + dy * dy + dz * dz
     b = x * dx + y * dy + z * dz
@@ -244,7 +305,7 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
     lx, ly, lz = to_local(row, x, y, z)
     ux, uy, uz = direction_to_local(row, dx, dy, dz)
     n = _raw_hits(kind, row, outline, start, count, lx, ly, lz, ux, uy, uz, hits)
-    if kind <= CYLINDER:
+    if kind <= ROUND:
         return _convex_changes(kind, row, n, lz, uz, reach, hits)
     # Sort; there are few
     for i in range(1, n):
@@ -405,6 +466,28 @@ def _outline_normal(outline, start, count, smooth, x, z):
 
 
 @kernel
+def _round_shape(row, x, y, z, ux, uy, uz):
+    """Outward normal and curvature of the hull of two spheres, in its own frame."""
+    r0, r1, length, sine, cosine = row[12], row[14], row[15], row[16], row[17]
+    rho = math.sqrt(x * x + y * y)
+    along = cosine * z - sine * rho
+    if along < 0.0:
+        r = math.sqrt(rho * rho + z * z)
+        return x / r, y / r, z / r, 1.0 / r0
+    if along > cosine * length:
+        z -= length
+        r = math.sqrt(rho * rho + z * z)
+        return x / r, y / r, z / r, 1.0 / r1
+    nx, ny, nz = cosine * x / rho, cosine * y / rho, sine
+    lean = ux * nx + uy * ny + uz * nz
+    ux, uy, uz = ux - lean * nx, uy - lean * ny, uz - lean * nz
+    length2 = ux * ux + uy * uy + uz * uz
+    round_it = (x * uy - y * ux) / rho  # along the side it is straight
+    curvature = round_it * round_it / length2 * cosine / rho if length2 > 0.0 else 0.0
+    return nx, ny, nz, curvature
+
+
+@kernel
 def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
     """Outward unit normal at a surface point, and normal curvature (1/mm, + = convex) along a tangent.
 
@@ -436,15 +519,21 @@ def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
             curvature = ((ux / p0) ** 2 + (uy / p1) ** 2 + (uz / p2) ** 2) / (slope * length2)
     elif kind == CYLINDER:
         rho = math.sqrt(lx * lx + ly * ly)
-        if abs(rho - p0) <= min(abs(lz), abs(lz - p1)):
+        slant = math.sqrt(1.0 + p2 * p2)
+        to_end = abs(lz + p2 * lx + row[15] - p1) / slant
+        if abs(rho - p0) <= min(abs(lz), to_end):
             nx, ny, nz = lx / rho, ly / rho, 0.0
             along = ux * nx + uy * ny
             ux, uy = ux - along * nx, uy - along * ny
             length2 = ux * ux + uy * uy + uz * uz
             if length2 > 0.0:
                 curvature = (ux * ux + uy * uy) / length2 / p0
+        elif to_end < abs(lz):
+            nx, nz = p2 / slant, 1.0 / slant
         else:
-            nz = -1.0 if lz < 0.5 * p1 else 1.0
+            nz = -1.0
+    elif kind == ROUND:
+        nx, ny, nz, curvature = _round_shape(row, lx, ly, lz, ux, uy, uz)
     elif kind == PRISM:
         side = min(abs(ly - p0), abs(ly - p1))
         nx, nz, bend = _outline_normal(outline, start, count, row[16] > 0.0, lx, lz)
@@ -486,14 +575,23 @@ def outline_normals(points: np.ndarray) -> np.ndarray:
     return np.column_stack([points, tangent[:, 1], -tangent[:, 0], curvature])
 
 
+def arc_normals(points: np.ndarray, *, closed: bool) -> np.ndarray:
+    """``outline_normals`` of an arc with two ends, (V, 2) to (V, 5); a closed one repeats its first point."""
+    if closed:
+        ring = outline_normals(points[:-1])
+        return np.vstack([ring, ring[:1]])
+    first, last = 2 * points[0] - points[1], 2 * points[-1] - points[-2]
+    return outline_normals(np.vstack([first, points, last]))[1:-1]
+
+
 def with_bounds(outline: np.ndarray) -> np.ndarray:
-    """A closed outline (V, 5) with the bounds of its blocks of edges, (V, N_OUTLINE)."""
+    """An outline (V, 5) with the bounds of its blocks of edges, (V, N_OUTLINE)."""
     full = np.zeros((len(outline), N_OUTLINE))
     full[:, :5] = outline
     before = np.roll(outline, 1, axis=0)
     for first in range(0, len(outline), BLOCK):
         ends = np.concatenate([before[first : first + BLOCK, :2], outline[first : first + BLOCK, :2]])
         (full[first, O_LOW_X], full[first, O_LOW_Z]), (full[first, O_HIGH_X], full[first, O_HIGH_Z]) = (
-            ends.min(0), ends.max(0)
+            np.nanmin(ends, axis=0), np.nanmax(ends, axis=0)
         )  # fmt: skip
     return full

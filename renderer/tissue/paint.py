@@ -5,18 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
 
 from renderer.tissue import geometry
+from renderer.tissue.grains import grain_places
+from renderer.tissue.label_arcs import label_outlines
 from renderer.tissue.materials import Material
 from renderer.tissue.solids import (
     Bead,
     Box,
     Cap,
+    Chain,
+    Closed,
     Ellipsoid,
+    Grains,
+    LabelImage,
     Needle,
     Prism,
     Sheet,
@@ -74,10 +81,20 @@ def _unchanged_along_y(kinds: Array, rows: Array) -> Array:
     prism = upright & (np.minimum(-(rows[:, 12] + y0), rows[:, 13] + y0) > WIDE_MM)
     far_end = y0 + np.sign(rows[:, 7]) * rows[:, 13]
     tube = (z_axis > 1 - 1e-9) & (np.minimum(np.abs(y0), np.abs(far_end)) > WIDE_MM) & (y0 * far_end < 0)
+    far_sphere = y0 + np.sign(rows[:, 7]) * rows[:, 15]
+    even = (
+        (z_axis > 1 - 1e-9)
+        & (rows[:, 12] == rows[:, 14])
+        & (np.minimum(np.abs(y0), np.abs(far_sphere)) > WIDE_MM)
+        & (y0 * far_sphere < 0)
+    )
     slab = np.abs(rows[:, 7]) < 1e-9
     return np.select(
-        [kinds == k for k in (geometry.SLAB, geometry.BOX, geometry.PRISM, geometry.CYLINDER)],
-        [slab, box, prism, tube],
+        [
+            kinds == k
+            for k in (geometry.SLAB, geometry.BOX, geometry.PRISM, geometry.CYLINDER, geometry.ROUND)
+        ],
+        [slab, box, prism, tube, even],
         default=False,
     )
 
@@ -232,11 +249,21 @@ def _add_outline(
     bench: _Bench, region: int, points: Array, y_mm: tuple[float, float], *, smooth: bool, turn: Array,
     about: Array, owner: int, surface: Surface,
 ) -> None:  # fmt: skip
-    local = points - about[[0, 2]]
-    outline = _closed(local, smooth=smooth)
-    half = np.abs(local).max(0) * (1 + 1e-12) + 1e-9
+    outline = _closed(points - about[[0, 2]], smooth=smooth)
+    _add_prism(
+        bench, region, outline, y_mm, smooth=smooth, turn=turn, about=about, owner=owner, surface=surface
+    )
+
+
+def _add_prism(
+    bench: _Bench, region: int, outline: Array, y_mm: tuple[float, float], *, smooth: bool, turn: Array,
+    about: Array, owner: int, surface: Surface,
+) -> None:  # fmt: skip
+    """A prism over an outline (V, 5) that is told from its own centre."""
+    local = outline[:, :2]
+    half = np.nanmax(np.abs(local), axis=0) * (1 + 1e-12) + 1e-9
     y0, y1 = y_mm[0] - about[1], y_mm[1] - about[1]
-    low, high = local.min(0), local.max(0)
+    low, high = np.nanmin(local, axis=0), np.nanmax(local, axis=0)
     corner = np.array([low[0], y0, low[1]]), np.array([high[0], y1, high[1]])
     middle = 0.5 * (corner[0] + corner[1])
     bench.add(
@@ -251,6 +278,9 @@ def _add_solid(
 ) -> None:
     """The primitives of one solid; its wall is painted first and its lumen over it."""
     shape, surface = solid.shape, solid.surface
+    if isinstance(shape, LabelImage):
+        _add_labels(bench, regions, shape, solid, owner)
+        return
     region = len(regions)
     regions.append(Region(solid.name, solid.tissue))
     wall_region = -1
@@ -285,6 +315,12 @@ def _add_solid(
             radius_mm=float(inner.max()))  # fmt: skip
     elif isinstance(shape, (Tube, Wire, Needle)):
         _add_cylinder(add, shape, solid, region, wall_region, turn, reflector_limit_mm)
+    elif isinstance(shape, Chain):
+        if wall_region >= 0:
+            _add_chain(add, shape, 0.0, wall_region, turn)
+        _add_chain(add, shape, solid.wall_mm, region, turn)
+    elif isinstance(shape, Grains):
+        _add_grains(bench, add, shape, region, turn, reflector_limit_mm)
     elif isinstance(shape, Bead):
         radius = shape.diameter_mm / 2
         add(geometry.ELLIPSOID, region, axes=np.eye(3), origin=np.array(shape.at_mm), shape=[radius] * 3,
@@ -306,6 +342,7 @@ def _add_cylinder(
     reflector_limit_mm: float,
 ) -> None:  # fmt: skip
     """A tube, wire or needle: a capped cylinder, with its wall painted first."""
+    cut: tuple[float, ...] = ()
     if isinstance(shape, Needle):
         tip = np.array(shape.tip_mm)
         away = np.array([
@@ -315,6 +352,9 @@ def _add_cylinder(
         ])  # fmt: skip
         start, end = tip + away * shape.length_mm, tip
         radius, inner = shape.diameter_mm / 2, shape.diameter_mm / 2 * LUMEN_FRACTION
+        if shape.bevel_rad > 0.0:
+            slope = math.tan(shape.bevel_rad)
+            cut = (slope, slope * radius)
     else:
         start, end = np.array(shape.from_mm, float), np.array(shape.to_mm, float)
         radius = shape.radius_mm if isinstance(shape, Tube) else shape.diameter_mm / 2
@@ -325,12 +365,98 @@ def _add_cylinder(
     origin = middle - axes[2] * length / 2
     bound = float(np.hypot(length / 2, radius))
     traced = not isinstance(shape, Wire) or 2 * radius >= reflector_limit_mm
+    if cut:
+        axes = _facing_up(axes, turn)
     if wall_region >= 0:
-        add(geometry.CYLINDER, wall_region, axes=axes, origin=origin, shape=[radius, length],
+        add(geometry.CYLINDER, wall_region, axes=axes, origin=origin, shape=[radius, length, *cut],
             radius_mm=bound, middle=middle)  # fmt: skip
         radius = inner
-    add(geometry.CYLINDER, region, axes=axes, origin=origin, shape=[radius, length], radius_mm=bound,
+    add(geometry.CYLINDER, region, axes=axes, origin=origin, shape=[radius, length, *cut], radius_mm=bound,
         middle=middle, traced=traced)  # fmt: skip
+
+
+def _facing_up(axes: Array, turn: Array) -> Array:
+    """The frame turned about its third axis so that the first points to the side of the probe.
+
+    The side is told before the solid is turned; of an upright needle it is the right.
+    """
+    along = turn.T @ axes[2]
+    up = np.array([0.0, 0.0, -1.0]) if abs(along[2]) < 1 - 1e-9 else np.array([1.0, 0.0, 0.0])
+    u = up - (up @ along) * along
+    u = turn @ (u / np.linalg.norm(u))
+    return np.array([u, np.cross(axes[2], u), axes[2]])
+
+
+def _add_chain(add: Callable[..., None], shape: Chain, inset_mm: float, region: int, turn: Array) -> None:
+    """The pieces of a bent tube, each the hull of the spheres round its two ends."""
+    points = np.array(shape.points_mm)
+    middle = 0.5 * (points.min(0) + points.max(0))
+    points = middle + (points - middle) @ turn.T
+    for a, b, outer_a, outer_b in zip(points, points[1:], shape.radii_mm, shape.radii_mm[1:]):
+        ra, rb, length = outer_a - inset_mm, outer_b - inset_mm, float(np.linalg.norm(b - a))
+        sine = (ra - rb) / length
+        add(geometry.ROUND, region, axes=_frame_along(b - a), origin=a, middle=0.5 * (a + b),
+            shape=[ra, max(ra, rb), rb, length, sine, math.sqrt(1 - sine * sine)],
+            radius_mm=length / 2 + max(ra, rb))  # fmt: skip
+
+
+def _add_grains(
+    bench: _Bench,
+    add: Callable[..., None],
+    shape: Grains,
+    region: int,
+    turn: Array,
+    reflector_limit_mm: float,
+) -> None:
+    """The grains near the picture plane; those that lie farther off than any beam is thick are not heard."""
+    middle, places = _middle(shape.region), _grain_centres(shape)
+    places = middle + (places - middle) @ turn.T
+    radius = shape.diameter_mm / 2
+    off_plane = np.abs((places - bench.shift_mm) @ bench.rotation[1])
+    for place in places[off_plane < WIDE_MM + radius]:
+        add(geometry.ELLIPSOID, region, axes=np.eye(3), origin=place, shape=[radius] * 3, radius_mm=radius,
+            traced=shape.diameter_mm >= reflector_limit_mm)  # fmt: skip
+
+
+@lru_cache(maxsize=16)
+def _grain_centres(shape: Grains) -> Array:
+    """Centres of the grains of a shape that is not turned, (n, 3) in the world."""
+    alone = _Bench(np.eye(3), np.zeros(3), [], [], [], [], [], [], [], [])
+    _add_solid(alone, [], Solid("", shape.region, ""), 0, 0.0)
+    outline = np.concatenate(alone.outlines) if alone.outlines else np.zeros((1, geometry.N_OUTLINE))
+    return grain_places(
+        np.array(alone.kinds, np.int64), np.array(alone.rows), outline, np.array(alone.spans, np.int64),
+        count=shape.count, diameter_mm=shape.diameter_mm, key=shape.key,
+    )  # fmt: skip
+
+
+def _middle(shape: Closed) -> Array:
+    """The own centre of a closed shape, which it is turned about."""
+    if isinstance(shape, (Box, Ellipsoid)):
+        return np.array(shape.centre_mm)
+    if isinstance(shape, Tube):
+        return np.asarray(0.5 * (np.array(shape.from_mm) + np.array(shape.to_mm)))
+    points = np.array(shape.points_mm if isinstance(shape, Chain) else shape.outline_mm)
+    middle = np.asarray(0.5 * (points.min(0) + points.max(0)))
+    return middle if isinstance(shape, Chain) else np.array([middle[0], 0.5 * sum(shape.y_mm), middle[1]])
+
+
+def _add_labels(bench: _Bench, regions: list[Region], shape: LabelImage, solid: Solid, owner: int) -> None:
+    """One prism and one region a label, with the smooth borders of all labels in common."""
+    turn = solid_rotation(solid.rotate_rad)
+    rows = len(shape.pixels) // shape.columns
+    half = 0.5 * shape.pixel_mm * np.array([shape.columns - 1, rows - 1])
+    about = np.array([shape.origin_mm[0] + half[0], 0.5 * sum(shape.y_mm), shape.origin_mm[1] + half[1]])
+    labels = tuple(label for label, _ in shape.tissues)
+    outlines = label_outlines(shape.pixels, shape.columns, labels)
+    for (label, tissue), outline in zip(shape.tissues, outlines):
+        region = len(regions)
+        regions.append(Region(f"{solid.name}.{label}", tissue))
+        own = outline.copy()
+        own[:, :2] = own[:, :2] * shape.pixel_mm - half
+        own[:, 4] /= shape.pixel_mm
+        _add_prism(bench, region, own, shape.y_mm, smooth=True, turn=turn, about=about, owner=owner,
+                   surface=solid.surface)  # fmt: skip
 
 
 def _add_sheet(

@@ -46,6 +46,14 @@ class Tube:
 
 
 @dataclass(frozen=True)
+class Chain:
+    """Bent tube with round ends: the hull of the spheres round each two neighbouring points."""
+
+    points_mm: tuple[Point3, ...]
+    radii_mm: tuple[float, ...]  # one a point; outer sizes
+
+
+@dataclass(frozen=True)
 class Prism:
     """Closed outline in the (x, z) plane, drawn out along y. ``rounded``: a smooth curve through the points."""
 
@@ -82,8 +90,9 @@ class Sheet:
 class Needle:
     """Straight shaft that ends in a tip, coming from the upper left for a positive angle to the face.
 
-    ``tip_mm`` is the deepest point. The shaft rises from it towards negative x at ``angle_rad``
-    to the face, turned out of the picture plane by ``out_of_plane_rad``.
+    ``tip_mm`` is where its axis ends. The shaft rises from there towards negative x at ``angle_rad``
+    to the face, turned out of the picture plane by ``out_of_plane_rad``. A bevel cuts the end off aslant,
+    on the side of the face: its point lies on the far edge of the shaft, square on to ``tip_mm``.
     """
 
     tip_mm: Point3
@@ -112,7 +121,40 @@ class Bead:
     diameter_mm: float
 
 
-Shape = Slab | Box | Ellipsoid | Tube | Prism | Sheet | Needle | Wire | Bead
+Closed = Box | Ellipsoid | Tube | Chain | Prism
+
+
+@dataclass(frozen=True)
+class Grains:
+    """Many small spheres of one region, whose centres lie within a closed shape.
+
+    Places follow from ``key`` alone: they are the same in every view, and more grains leave the first ones
+    where they are. Grains do not overlap.
+    """
+
+    region: Closed
+    count: int
+    diameter_mm: float
+    key: int = 0
+
+
+@dataclass(frozen=True)
+class LabelImage:
+    """Bodies drawn out along y over the labels of a picture in the (x, z) plane.
+
+    ``pixels`` holds one byte a pixel in rows of ``columns``; labels that ``tissues`` does not name leave free
+    what lies beneath. ``origin_mm`` [x, z] is the centre of the first pixel, at the upper left.
+    """
+
+    pixels: bytes
+    columns: int
+    pixel_mm: float
+    origin_mm: Point2
+    y_mm: Point2
+    tissues: tuple[tuple[int, str], ...]  # ascending labels
+
+
+Shape = Slab | Box | Ellipsoid | Tube | Chain | Prism | Sheet | Needle | Wire | Bead | Grains | LabelImage
 
 
 @dataclass(frozen=True)

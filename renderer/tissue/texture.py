@@ -59,7 +59,7 @@ RESOLVED = (
 )
 # Picture level of a flat sheet square to the beam over the speckle, against the sum above: the beam's field is curved
 # off the focus, and a wall is rarely flat over a whole cell. Measured on flat laminae (see the test of sheets).
-COHERENT_DB = 5.5
+COHERENT_DB = 6.5
 # Mean power that sheets bring, re what flat ones square to the beam would: walls of cells face all ways; laminae fall
 # off with their slope, linings with that of their solid, of which they know nothing: a flat one comes out 0.6 to 0.8 dB
 # above its mean level, one bent by 10 degrees 1 to 2 dB below. Fitted to mean levels of the shipped textures.

@@ -198,9 +198,12 @@ def _view_volume(
     axial = 0.5 * scan.assumed_speed_mm_per_us * pulse.sigma_us * math.sqrt(2 * math.pi)
     cell = lateral * thickness * axial
     tube = bands.TUBE_WIDTHS * wavelength * f_rx
-    steer = abs(math.tan(plan.steer_rad))
+    steer, lean = abs(math.tan(plan.steer_rad)), 1.0
+    if plan.fan_radius_mm == 0.0:  # a sector: the outermost lines, and their tubes across
+        dx, dz = np.abs(plan.line_direction[:, 0]).max(), plan.line_direction[:, 2].min()
+        steer, lean = float(dx / dz), float(dz)
     margin = float(tube[0]) + 1.0
-    slope = steer + float(tube[-1]) / far_mm
+    slope = steer + float(tube[-1]) / far_mm / lean
     # Strong surfaces may turn lines sideways, out of the picture
     z = phantom.media[:, 1]
     strong = float((np.abs(z - z[0]) / (z + z[0])).max()) > STRONG
@@ -233,7 +236,7 @@ def view_samples(view: View, phantom: PackedPhantom, key: int) -> Array:
         x_half = (radius + far) * math.sin(angle)
         x_range, z_range = (-x_half, x_half), (radius * (math.cos(angle) - 1), far)
     common = dict(
-        face_radius_mm=view.plan.face_radius_mm, steer_rad=view.plan.steer_rad,
+        face_radius_mm=view.plan.fan_radius_mm, steer_rad=view.plan.steer_rad,
         frequency_mhz=view.pulse.frequency_mhz, speed_mm_per_us=view.assumed,
     )  # fmt: skip
     sheets = surface_samples(
@@ -277,7 +280,7 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     re, im, height = (np.empty(len(points.x_mm), np.float32) for _ in range(3))
     e = view.elevation
     g.weigh_points(
-        points.x_mm, points.y_mm, points.z_mm, points.amplitude, points.face_radius_mm, math.cos(view.plan.steer_rad),
+        points.x_mm, points.y_mm, points.z_mm, points.amplitude, min(view.plan.fan_radius_mm, 1e12), math.cos(view.plan.steer_rad),
         (e.two_way, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view),
         view.pulse.frequency_mhz / view.assumed, re, im, height,
     )  # fmt: skip
