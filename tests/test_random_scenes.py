@@ -42,7 +42,20 @@ def solid(draw, name):
     tissue = draw(st.sampled_from(TISSUES))
     kind = draw(
         st.sampled_from(
-            ["slab", "box", "ellipsoid", "tube", "prism", "sheet", "cap", "needle", "wire", "bead"]
+            [
+                "slab",
+                "box",
+                "ellipsoid",
+                "tube",
+                "chain",
+                "prism",
+                "sheet",
+                "cap",
+                "needle",
+                "wire",
+                "bead",
+                "grains",
+            ]
         )
     )
     row = {"name": name, "shape": kind, "tissue": tissue}
@@ -89,6 +102,23 @@ def solid(draw, name):
             "angle_deg": draw(number(5, 80)),
             "length_mm": 40,
             "diameter_mm": 0.8,
+            "bevel_deg": draw(number(0, 75)),
+            "hollow": draw(st.booleans()),
+        }
+    if kind == "chain":
+        a, b, c = draw(place()), draw(place()), draw(place())
+        points = [[-14, a[1], a[2]], [b[0] / 3, b[1], b[2]], [14, c[1], c[2]]]
+        return row | {"points_mm": points, "radius_mm": [draw(number(0.4, 3)) for _ in range(3)]}
+    if kind == "grains":
+        region = {
+            "shape": "ellipsoid",
+            "centre_mm": draw(place()),
+            "radii_mm": [draw(number(2, 8)) for _ in range(3)],
+        }
+        return row | {
+            "region": region,
+            "count": draw(st.integers(1, 40)),
+            "diameter_mm": draw(number(0.05, 0.4)),
         }
     if kind == "wire":
         a, b = draw(place()), draw(place())

@@ -163,18 +163,29 @@ def _beam_width(case: Case) -> Cause | None:
             measured=measured,
         ),
     )
-    pitch = float(np.mean(np.diff(plan.face_mm)))
-    ends = [line + sign * 0.5 * depth / number / pitch for sign in (-1, 1)]
-    edges = tuple(_straight(case, min(max(l, 0.0), plan.n_lines - 1.0), path.end_mm) for l in ends)
+    half = 0.5 * depth / number
+    if (
+        plan.fan_radius_mm == 0.0
+    ):  # a sector: its lines share one place, the aperture lies round it on the flat face
+        edges = tuple(_straight_from(case, (sign * half, 0.0), line, path.end_mm) for sign in (-1, 1))
+    else:
+        ends = [line + sign * half / float(np.mean(np.diff(plan.face_mm))) for sign in (-1, 1)]
+        edges = tuple(_straight(case, min(max(l, 0.0), plan.n_lines - 1.0), path.end_mm) for l in ends)
     return Cause(case.finding, path, edges, (path.end_mm,), (path.shown_mm(case.assumed),), formulas)
 
 
 def _straight(case: Case, line: float, place: Place) -> Path:
     """A straight way from the face at a line to a place, through one tissue."""
-    x, z, dx, dz = case.follower.start(line)
-    length = math.dist((x, z), place)
-    leg = Leg((x, z), place, 0, length, length / case.assumed, 0.0, 0.0, "target", 0)
-    return Path((leg,), line, (x, z), (dx, dz), True)
+    x, z, _, _ = case.follower.start(line)
+    return _straight_from(case, (x, z), line, place)
+
+
+def _straight_from(case: Case, start: Place, line: float, place: Place) -> Path:
+    """The same from any place, for a line."""
+    _, _, dx, dz = case.follower.start(line)
+    length = math.dist(start, place)
+    leg = Leg(start, place, 0, length, length / case.assumed, 0.0, 0.0, "target", 0)
+    return Path((leg,), line, start, (dx, dz), True)
 
 
 def _distance(case: Case, line: float, place: Place) -> float:
