@@ -102,12 +102,12 @@ def test_a_chain_is_the_spheres_that_run_along_it():
     )
     rng = np.random.default_rng(1)
     inside = 0
-    for place in rng.uniform([-12, -5, 6], [13, 7, 24], (1500, 3)):
+    for place in rng.uniform([-12, -5, 6], [13, 7, 24], (600, 3)):
         deep = depth_in_chain(BENT, RADII, place)
         if abs(deep) > 1e-6:
             assert (region_name(phantom, place) == "v") == (deep > 0)
             inside += deep > 0
-    assert 100 < inside < 1400
+    assert 40 < inside < 560
 
 
 def test_rays_meet_a_chain_on_its_surface_and_nowhere_inside():
@@ -417,11 +417,11 @@ def test_a_disc_of_labels_is_a_tube(tmp_path, pixel_mm):
         ray = np.array([math.sin(angle), 0.0, math.cos(angle)])
         ((t, _),) = changes(phantom, np.array([0, 0, 15.0]), ray, reach=8.0)
         assert t == pytest.approx(4.0, abs=0.5 * pixel_mm)
-    assert a.image.mean() == pytest.approx(b.image.mean(), abs=0.5)
+    assert a.image.mean() == pytest.approx(b.image.mean(), abs=0.2)
     edge = np.abs(np.hypot(a.x_mm[None], a.z_mm[:, None] - 15) - 4) < 0.5 * pixel_mm
     assert (a.truth.there == b.truth.there)[~edge].all()
     # Speckle is anchored in the world and the same in both; what differs is the border, and what it bends
-    assert mean_difference(a, b) < 2.0
+    assert mean_difference(a, b) < 1.0
 
 
 @pytest.mark.parametrize("radius_px", [5.0, 10.0, 20.0, 40.3, 100.0])
