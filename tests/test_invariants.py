@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import renderer
 from renderer.flow import trace_job
 from renderer.trace import branches as br
 from renderer.trace import rays
@@ -229,3 +230,15 @@ def test_elevation_field_is_the_sum_over_the_slit(s_mm):
     got = slit_field(s_mm, y, 7.5, 1.54, 5.0, 25.0)
 
     assert np.abs(got - want).max() < 1e-3 * np.abs(want).max()
+
+
+def test_a_leaning_body_of_air_in_the_face_adds_no_sound():
+    """A wedge of air that cuts the face, steered lines: nothing above a perfect mirror (energy never grows)."""
+    box = {"name": "box", "shape": "box", "tissue": "air", "centre_mm": [0, 0, 4], "size_mm": [0.5, 6.24, 16.46],
+           "rotate_deg": [0, -13.38, -8.57]}  # fmt: skip
+    slab = {"name": "slab", "shape": "slab", "tissue": "air", "top_mm": 16.33, "thickness_mm": 8.34}
+    probe = {**cf.PROBE, "elements": 64, "frequency_mhz": 6, "lens_focus_mm": 22}
+    machine = {"depth_mm": 38, "focus_mm": [10, 28], "lines": 24, "steer_deg": 12}
+    frame = renderer.render(cf.scene([box, slab], probe=probe, machine=machine))
+
+    assert np.abs(frame.lines).max() < 10 ** (28 / 20)

@@ -301,13 +301,15 @@ def beamlet_at(seg, k, line, s):
     step = (s - gx * lx - gz * lz) / along
     u = gx * lz - gz * lx + step * (seg[k, DX] * lz - seg[k, DZ] * lx)
     slope = seg[k, DX] * lz - seg[k, DZ] * lx
+    # A row beside a leaning surface is followed beyond the ray's own way; loss must not turn into gain there
+    way = min(max(step, 0.0), seg[k, LENGTH])
     return (
         u,
         slope,
         along,
         seg[k, TIME] + step / seg[k, SPEED],
-        seg[k, LOSS] + step * seg[k, ALPHA],
-        seg[k, LOSS_SLOPE] + step * seg[k, ALPHA_SLOPE],
+        seg[k, LOSS] + way * seg[k, ALPHA],
+        seg[k, LOSS_SLOPE] + way * seg[k, ALPHA_SLOPE],
         seg[k, A] + step * seg[k, C],
         seg[k, B] + step * seg[k, D],
     )
