@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import os
 import platform
-import resource
 import statistics
 import subprocess
 import sys
@@ -103,11 +102,19 @@ def command_s(arguments: list[str], cache: str, count: int = 1) -> float:
                                            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL), count)  # fmt: skip
 
 
+def peak_mb() -> float:
+    """Peak memory of this process. Not from ``getrusage``: a child starts there with the peak of its parent."""
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return float(line.split()[1]) / 1024
+    raise RuntimeError("/proc/self/status has no VmHWM: the benchmark needs Linux")
+
+
 def frame_mb() -> float:
     """Peak memory of a process that renders one standard frame, kernels compiled."""
     code = (
-        "import resource, renderer; from tests.benchmark import standard_scene; renderer.render(standard_scene());"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        "import renderer; from tests.benchmark import peak_mb, standard_scene;"
+        "renderer.render(standard_scene()); print(peak_mb())"
     )
     return float(
         subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
@@ -142,9 +149,8 @@ def rows() -> Iterator[tuple[str, str]]:
 
         span = median_s(change, 5 if "gain" not in path else 15)
         yield f"standard frame, {name}", f"{span:.2f} s" if span > 0.2 else f"{1e3 * span:.0f} ms"
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     yield "peak memory, one standard frame in a process of its own", f"{frame_mb():.0f} MB"
-    yield "peak memory of this whole run, with what it keeps for the next change", f"{peak:.0f} MB"
+    yield "peak memory of this whole run, with what it keeps for the next change", f"{peak_mb():.0f} MB"
 
 
 def table() -> str:
