@@ -230,6 +230,31 @@ def test_a_plate_answers_on_the_line_that_meets_it_square_on():
     assert depth[at] == pytest.approx(60, abs=0.15)
 
 
+def test_reverberation_is_heard_on_every_line():
+    """A plate square on to the middle line: at twice its depth (0.35 mm: half a pulse, and the plate's own thickness
+    behind it) on all lines that meet it nearly so, and by turns weaker to both sides.
+
+    The border of the coupling lies in the face, and rounding must not decide which of them an echo meets first.
+    """
+    plate = {
+        "name": "p",
+        "shape": "box",
+        "centre_mm": [0, 0, 40.5],
+        "size_mm": [40, 60, 1],
+        "tissue": "acrylic",
+    }
+    made = sector_scene([plate], focus_mm=[80], lines=160)
+    view, level, depth, names = cf.lines_of(made)
+    near = (depth > 79) & (depth < 83)
+    angle = np.degrees(np.arctan2(view.plan.line_direction[:, 0], view.plan.line_direction[:, 2]))
+    heard = level[names.index("reverberation")][np.abs(angle) < 5][:, near].max(1)
+    middle = len(heard) // 2
+
+    assert np.abs(np.diff(heard)).max() < 6
+    assert (np.diff(heard[: middle - 1]) > 0).all()
+    assert (np.diff(heard[middle + 1 :]) < 0).all()
+
+
 # ---- probes by name ------------------------------------------------------------------------------
 
 TEN_LINES = """\

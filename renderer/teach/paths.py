@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from renderer.trace import bands, rays
-from renderer.trace.branches import FACE, face_distance, reflect_row
+from renderer.trace.branches import FACE, FACE_SLACK_MM, face_distance, reflect_row
 from renderer.trace.echoes import ViewEchoes
 from renderer.trace.lines import central_ray
 
@@ -250,7 +250,7 @@ class Follower:
     def _meetings(self, seg: Array, n: int, surface: int) -> Iterator[int]:
         """Segments that end at a surface, before the face comes."""
         for k in range(n):
-            if 0.0 < face_distance(seg[k], self.radius) <= seg[k, rays.LENGTH]:
+            if 0.0 < face_distance(seg[k], self.radius) <= seg[k, rays.LENGTH] + FACE_SLACK_MM:
                 return
             if seg[k, rays.LENGTH] < 1e8 and int(seg[k + 1, rays.SURFACE]) == surface:
                 yield k
@@ -259,7 +259,7 @@ class Follower:
         """Legs of a ray up to the face."""
         for k in range(n):
             at = float(face_distance(seg[k], self.radius))
-            if 0.0 < at <= seg[k, rays.LENGTH]:
+            if 0.0 < at <= seg[k, rays.LENGTH] + FACE_SLACK_MM:
                 part = self._pieces(seg, k, at, event)
                 part[-1] = replace(part[-1], end_db=self.face_db if event == "face" else 0.0)
                 return part

@@ -73,6 +73,7 @@ MAX_HISTORY = 7
 MAX_BRANCHES = 120
 MAX_LEGS = 40
 FACE = -2  # stands for the face in a history
+FACE_SLACK_MM = 1e-5  # a surface that lies in the face is met with it
 WEAKEST = 6e-5  # amplitude by reflections alone: 84 dB below a perfect mirror's echo
 LEG_RETRACED = 0.09  # a leg seen there and back: its echo is below -42 dB of the direct one
 LEG_CROSSED = 0.008  # a leg seen on one of the two ways
@@ -283,7 +284,8 @@ def find_branches(
         for k in range(n):
             at_face = face_distance(seg[k], radius)
             length = seg[k, LENGTH]
-            ends_at_face = 0.0 < at_face <= length
+            # The border of the coupling lies in the face: which of the two comes first is a matter of rounding
+            ends_at_face = 0.0 < at_face <= length + FACE_SLACK_MM
             if ends_at_face:
                 length = at_face
             if seg[k, TIME] > end_us:
