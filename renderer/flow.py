@@ -41,7 +41,7 @@ from renderer.trace.echoes import (
 )
 from renderer.trace.phantom import PackedPhantom, Switches
 
-# Kernels with a parallel region must not be entered by two threads of one process at once.
+# Two pictures at once would share the same cores and take twice the memory.
 _ONE_AT_A_TIME = threading.RLock()
 
 

@@ -101,11 +101,11 @@ def one_way_fields(
     rays = np.zeros((n, bl.N_RAYS, MAX_SEGMENTS, N_COLUMNS))
     n_solids = len(phantom.solids[0])
     bl.aim_beamlets(
-        rows, rays, line, 0.0, half, aim, kind, m, 1, (phantom.solids, phantom.media), 400.0, 0.0,
+        rows, rays, line, 0.0, half, aim, kind, m, (phantom.solids, phantom.media, np.zeros((0, 3))), 400.0, 0.0,
         (np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)),
     )  # fmt: skip
     states, fields = np.zeros((n, bl.N_STATE)), np.zeros((4, len(u_mm)), complex)
-    bl.plane_states(rows, rays, line, range_mm, 1, states)
+    bl.plane_states(rows, rays, line, range_mm, states)
     bl.add_row(fields, rows, rays, states, line, range_mm, u_mm[0], u_mm[1] - u_mm[0], f, 1e-4 * f, 0.0, 0.0, 0.0,
                0.0, 0.0, f)  # fmt: skip
     field = fields[1]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numba
 import numpy as np
 import pytest
 
+import renderer.jit
 from renderer.receive.chain import (
     NoiseDraw,
     add_noise,
@@ -98,16 +98,12 @@ def test_noise_is_independent_between_lines_views_and_frames():
         assert abs(np.mean(a * b.conj())) < 4.0 / np.sqrt(a.size)
 
 
-def test_noise_of_a_line_depends_on_nothing_else():
+def test_noise_of_a_line_depends_on_nothing_else(monkeypatch):
     """Neither the number of lines nor the number of threads changes the draw of a line."""
     few = electronic_noise(9, 4, (1, 10, 500), 1.2)
     many = electronic_noise(9, 4, (3, 192, 500), 1.2)
-    threads = numba.get_num_threads()
-    try:
-        numba.set_num_threads(1)
-        alone = electronic_noise(9, 4, (3, 192, 500), 1.2)
-    finally:
-        numba.set_num_threads(threads)
+    monkeypatch.setattr(renderer.jit, "THREADS", 1)
+    alone = electronic_noise(9, 4, (3, 192, 500), 1.2)
 
     assert np.array_equal(few[0], many[0, :10])
     assert np.array_equal(alone, many)

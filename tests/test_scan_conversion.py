@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 import pytest
 
+import renderer.jit
 from renderer.errors import SettingError
 from renderer.frame.convert import nearest_picture, picture_level, scan_map, soft_picture
 from renderer.frame.grid import default_pixel_mm, locate, pad_grid, picture_grid
@@ -344,20 +344,17 @@ def test_a_view_counts_only_where_it_reaches():
     assert level == pytest.approx(-20.0, abs=1e-4)
 
 
-def test_threads_change_no_bit():
+def test_threads_change_no_bit(monkeypatch):
     """One thread and all threads give the same picture."""
     field = gaussian_speckle(np.random.default_rng(7), (96, 600), (2.0, 3.3))
     origin, direction = fan_lines()
     grid = picture_grid(origin, direction, 59.0, 0.2)
     scan = scan_map(grid, origin, direction, times(59.9, 0.1), SPEED)
     amplitude = np.abs(field)[None]
-    threads = numba.get_num_threads()
+    monkeypatch.setattr(renderer.jit, "THREADS", 3)
     together = picture_level(amplitude, scan)
-    try:
-        numba.set_num_threads(1)
-        alone = picture_level(amplitude, scan)
-    finally:
-        numba.set_num_threads(threads)
+    monkeypatch.setattr(renderer.jit, "THREADS", 1)
+    alone = picture_level(amplitude, scan)
     assert np.array_equal(together, alone, equal_nan=True)
 
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange, types
+from numba import njit, types
 
-import renderer.jit  # noqa: F401  (sets the cache folder before anything is compiled)
+from renderer.jit import row_kernel
 
 F4 = types.float32
+I8 = types.int64
 F8 = types.float64
 F4_2 = types.Array(F4, 2, "C", readonly=True)
 F4_3 = types.Array(F4, 3, "C", readonly=True)
@@ -35,14 +36,8 @@ def _beside(origin, direction, line, x, z):
     return (x - origin[line, 0]) * direction[line, 1] - (z - origin[line, 1]) * direction[line, 0]
 
 
-@njit(
-    types.void(F8_2, F8_2, F8_1, F8_1, OUT_F4_2, OUT_F4_2),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
-)
-def locate_pixels(origin, direction, x, z, line_of_pixel, depth_of_pixel):
+@row_kernel("line_of_pixel", signature=types.void(I8, I8, F8_2, F8_2, F8_1, F8_1, OUT_F4_2, OUT_F4_2))
+def locate_pixels(start, stop, origin, direction, x, z, line_of_pixel, depth_of_pixel):
     """Fill (H, W) with the line coordinate and the depth along that line, mm; NaN out of reach.
 
     ``origin`` and ``direction`` are (L, 2) as (x, z), ordered from left to right. A point
@@ -50,7 +45,7 @@ def locate_pixels(origin, direction, x, z, line_of_pixel, depth_of_pixel):
     and to the third order in the small angle between two lines of a fan.
     """
     last = origin.shape[0] - 1
-    for row in prange(z.size):
+    for row in range(start, stop):
         for col in range(x.size):
             line_of_pixel[row, col] = np.nan
             depth_of_pixel[row, col] = np.nan
@@ -80,14 +75,8 @@ def locate_pixels(origin, direction, x, z, line_of_pixel, depth_of_pixel):
             depth_of_pixel[row, col] = np.float32(math.hypot(px - ox, pz - oz))
 
 
-@njit(
-    types.void(F4_3, F4, F4_3, F4_3, B1_2, OUT_F4_2),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
-)
-def picture_level(amplitude, fineness, line_of_pixel, sample_of_pixel, in_view, level):
+@row_kernel("level", signature=types.void(I8, I8, F4_3, F4, F4_3, F4_3, B1_2, OUT_F4_2))
+def picture_level(start, stop, amplitude, fineness, line_of_pixel, sample_of_pixel, in_view, level):
     """Fill (H, W) with the level in dB of detected lines (V, L, F (T - 1) + 1), the views averaged.
 
     The maps are (V, H, W), NaN where a view does not reach. Across the lines the four taps are
@@ -95,7 +84,7 @@ def picture_level(amplitude, fineness, line_of_pixel, sample_of_pixel, in_view, 
     """
     n_views, n_lines, n_samples = amplitude.shape
     n_rows, n_cols = level.shape
-    for row in prange(n_rows):
+    for row in range(start, stop):
         for col in range(n_cols):
             level[row, col] = np.nan
             if not in_view[row, col]:
@@ -136,21 +125,15 @@ def picture_level(amplitude, fineness, line_of_pixel, sample_of_pixel, in_view, 
                 level[row, col] = DB_PER_LN * np.log(mean)
 
 
-@njit(
-    types.void(F4_2, F4_2, F4_2, OUT_F4_2),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
-)
-def soft_picture(values, line_of_pixel, sample_of_pixel, picture):
+@row_kernel("picture", signature=types.void(I8, I8, F4_2, F4_2, F4_2, OUT_F4_2))
+def soft_picture(start, stop, values, line_of_pixel, sample_of_pixel, picture):
     """Fill (H, W) with a field on lines (L, T), bilinear; neighbours without a value are left out.
 
     NaN where the nearest neighbour has none: a field ends where it ended on the lines.
     """
     n_lines, n_samples = values.shape
     n_rows, n_cols = picture.shape
-    for row in prange(n_rows):
+    for row in range(start, stop):
         for col in range(n_cols):
             picture[row, col] = np.nan
             u = line_of_pixel[row, col]
@@ -177,18 +160,14 @@ def soft_picture(values, line_of_pixel, sample_of_pixel, picture):
             picture[row, col] = total / weights
 
 
-@njit(
-    types.void(I4_2, F4_2, F4_2, types.int32, types.Array(types.int32, 2, "C")),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
+@row_kernel(
+    "picture", signature=types.void(I8, I8, I4_2, F4_2, F4_2, types.int32, types.Array(types.int32, 2, "C"))
 )
-def nearest_picture(labels, line_of_pixel, sample_of_pixel, outside, picture):
+def nearest_picture(start, stop, labels, line_of_pixel, sample_of_pixel, outside, picture):
     """Fill (H, W) with the integer of the nearest line and sample; ``outside`` out of reach."""
     n_lines, n_samples = labels.shape
     n_rows, n_cols = picture.shape
-    for row in prange(n_rows):
+    for row in range(start, stop):
         for col in range(n_cols):
             u = line_of_pixel[row, col]
             v = sample_of_pixel[row, col]

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.tissue.geometry import region_at
 from renderer.trace.tables import N_CTIME, N_CX, N_CY, N_CZ, N_SEEN
 
@@ -28,10 +27,10 @@ def _node_before(nodes, n, time_us):
     return low
 
 
-@parallel_kernel
-def region_picture(kinds, rows, outline, spans, region, traced, x_mm, z_mm, in_view, there):
+@row_kernel("there")
+def region_picture(start, stop, kinds, rows, outline, spans, region, traced, x_mm, z_mm, in_view, there):
     """Region at every pixel centre in the plane y = 0."""
-    for i in prange(there.shape[0]):
+    for i in range(start, stop):
         for j in range(there.shape[1]):
             if in_view[i, j]:
                 there[i, j] = region_at(
@@ -64,9 +63,9 @@ def _central(nodes, n, time_us, out):
     out[3] = (1 - w) * nodes[a, N_CZ] + w * nodes[b, N_CZ]
 
 
-@parallel_kernel
+@row_kernel("seen")
 def central_picture(
-    nodes, n_nodes, line, sample, sample_us, in_view, lines, assumed, x_mm, z_mm, seen, origin
+    start, stop, nodes, n_nodes, line, sample, sample_us, in_view, lines, assumed, x_mm, z_mm, seen, origin
 ):
     """Where the central ray of each pixel's line really was: region (nearest line) and place (between lines).
 
@@ -74,7 +73,7 @@ def central_picture(
     that it does not step from line to line.
     """
     n_lines = nodes.shape[0]
-    for i in prange(seen.shape[0]):
+    for i in range(start, stop):
         a, b = np.empty(4), np.empty(4)
         for j in range(seen.shape[1]):
             if not in_view[i, j] or math.isnan(line[i, j]):
@@ -106,15 +105,15 @@ def central_picture(
             origin[i, j, 2] = z_mm[i] - ((1 - w) * az + w * bz)
 
 
-@parallel_kernel
-def strongest_in_cell(sizes, half_samples, winner, group):
+@row_kernel("winner")
+def strongest_in_cell(start, stop, sizes, half_samples, winner, group):
     """For each output sample, the fine sample and group of the strongest contribution in its cell.
 
     ``sizes`` (G, L, T') of contributions; ``winner``, ``group`` (L, T) on every second fine sample;
     winner -1 where there is none.
     """
     n_fine = sizes.shape[2]
-    for l in prange(winner.shape[0]):
+    for l in range(start, stop):
         for t in range(winner.shape[1]):
             best = 0.0
             winner[l, t] = -1

@@ -11,11 +11,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange, types
+from numba import njit, types
 
-import renderer.jit  # noqa: F401  (sets the cache folder before anything is compiled)
+from renderer.jit import row_kernel
 
 F4 = types.float32
+I8 = types.int64
 U4 = types.uint32
 C8_VLT = types.Array(types.complex64, 3, "C", readonly=True)
 F4_VLT = types.Array(F4, 3, "C")
@@ -116,17 +117,11 @@ def _smooth_in_place(taps, row):
     _filter(padded, taps, row)
 
 
-@njit(
-    types.void(U4_VL2, F4_1, types.Array(types.complex64, 3, "C")),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
-)
-def draw_noise(keys, taps, noise):
+@row_kernel("noise", axes=2, signature=types.void(I8, I8, U4_VL2, F4_1, types.Array(types.complex64, 3, "C")))
+def draw_noise(start, stop, keys, taps, noise):
     """Fill (V, L, T) with complex noise of unit mean power, filtered along T by ``taps``."""
     n_views, n_lines, n_samples = noise.shape
-    for row in prange(n_views * n_lines):
+    for row in range(start, stop):
         view, line = row // n_lines, row % n_lines
         re = np.empty(n_samples + taps.size - 1, np.float32)
         im = np.empty_like(re)
@@ -139,14 +134,10 @@ def draw_noise(keys, taps, noise):
             noise[view, line, i] = np.complex64(complex(out_re[i], out_im[i]))
 
 
-@njit(
-    types.void(C8_VLT, U4_VL2, F4_1, F4, F4, F4_2, F4_2, F4_1, F4_VLT),
-    parallel=True,
-    error_model="numpy",
-    cache=True,
-    nogil=True,
+@row_kernel(
+    "iq", axes=2, signature=types.void(I8, I8, C8_VLT, U4_VL2, F4_1, F4, F4, F4_2, F4_2, F4_1, F4_VLT)
 )
-def detect_lines(iq, keys, taps, noise_rms, echo_gain, line_gain, time_gain, smooth, amplitude):
+def detect_lines(start, stop, iq, keys, taps, noise_rms, echo_gain, line_gain, time_gain, smooth, amplitude):
     """Fill (V, L, 2T - 1) with the envelope after noise and gain: the whole linear chain in one pass.
 
     The envelope is wider in band than the line, so it is taken at the samples and halfway between
@@ -156,7 +147,7 @@ def detect_lines(iq, keys, taps, noise_rms, echo_gain, line_gain, time_gain, smo
     and ``time_gain`` (V, T) are amplitude factors, ``smooth`` are taps along T after detection.
     """
     n_views, n_lines, n_samples = iq.shape
-    for row in prange(n_views * n_lines):
+    for row in range(start, stop):
         view, line = row // n_lines, row % n_lines
         # Add the noise of this line, always the same for the same keys
         out_re = np.zeros(n_samples, np.float32)
@@ -193,23 +184,23 @@ def detect_lines(iq, keys, taps, noise_rms, echo_gain, line_gain, time_gain, smo
             _smooth_in_place(smooth, target)
 
 
-@njit(types.void(F4_1, F4_FLAT), parallel=True, error_model="numpy", cache=True, nogil=True)
-def amplitude_to_db(amplitude, level):
+@row_kernel("amplitude", signature=types.void(I8, I8, F4_1, F4_FLAT))
+def amplitude_to_db(start, stop, amplitude, level):
     """Fill ``level`` with 20 log10 of ``amplitude``; NaN stays NaN."""
-    for i in prange(amplitude.size):
+    for i in range(start, stop):
         a = amplitude[i]
         if not np.isnan(a):
             a = max(a, SMALLEST)
         level[i] = DB_PER_LN * np.log(a)
 
 
-@njit(types.void(F4_1, F4, F4, F4, U1_FLAT), parallel=True, error_model="numpy", cache=True, nogil=True)
-def level_to_grey(level, dynamic_range_db, reject_db, exponent, grey):
+@row_kernel("level", signature=types.void(I8, I8, F4_1, F4, F4, F4, U1_FLAT))
+def level_to_grey(start, stop, level, dynamic_range_db, reject_db, exponent, grey):
     """Fill ``grey`` with 0..255; ``exponent`` 0 is the straight map; NaN is black."""
     scale = np.float32(255.0)
     if exponent > np.float32(0.0):
         scale = np.float32(255.0) / (np.exp(exponent) - np.float32(1.0))
-    for i in prange(level.size):
+    for i in range(start, stop):
         db = level[i]
         t = db / dynamic_range_db + np.float32(1.0)
         if not (t > np.float32(0.0)) or db < reject_db:

@@ -281,7 +281,7 @@ class Follower:
         work[1, rays.BEND_Y] = 0.0
         cos_i = work[1, rays.DX] * nx + work[1, rays.DZ] * nz
         c = seg[k, rays.SPEED]
-        rays.turn_ray(work, 1, nx, 0.0, nz, c, c, cos_i, cos_i, True)
+        rays.turn_ray(work, 1, nx, 0.0, nz, c, c, cos_i, cos_i, rays.BACK)
         return np.array(work[1])
 
     def _pieces(self, seg: Array, last: int, length: float, event: str) -> list[Leg]:

@@ -12,9 +12,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, SLAB, contains, to_local
 from renderer.tissue.hashing import NEXT, cell_of_column, column_hash, mix, unit
 from renderer.tissue.hashing import value_noise as value_noise
@@ -169,11 +168,13 @@ def column_density(i, zc, lattice_mm, rotation, shift, volume, density, reach, w
     return x, z, densest, thickest
 
 
-@parallel_kernel
-def bound_points(lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, bounds):
+@row_kernel("bounds")
+def bound_points(
+    start, stop, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, bounds
+):
     """Room that the points of each lattice plane need: their expected number and six deviations."""
     most = 1.0 / lattice_mm**3
-    for k in prange(bounds.shape[0]):
+    for k in range(start, stop):
         zc = (low[2] + k + 0.5) * lattice_mm
         expected = 0.0
         most_dense, most_wide = density.max(), reach.max()
@@ -403,13 +404,14 @@ def _visit_plane(
     return n
 
 
-@parallel_kernel
+@row_kernel("counts")
 def write_points(
+    start, stop,
     key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels,
     textures, texture_of, fibres, veins, first, out, counts,
 ):  # fmt: skip
     """The points of each lattice plane, from its first row on, and how many there are."""
-    for k in prange(counts.shape[0]):
+    for k in range(start, stop):
         counts[k] = _visit_plane(
             low[2] + k, key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright,
             solids, levels, textures, texture_of, fibres, veins, out[first[k] : first[k + 1]],

@@ -41,6 +41,7 @@ from renderer.trace.rays import (
     NX,
     NY,
     NZ,
+    PATH,
     PLAIN,
     PX,
     PY,
@@ -73,8 +74,11 @@ EVEN_SUM = 1.0 / (math.sqrt(math.pi) * WAIST_BY_SPACING)  # the beamlets of an e
     SEGMENTS_GHOST,
     GIVEN,
     FULL_WEIGHT,
-) = range(11)
-N_BEAMLET = 11
+    FACE_X,
+    FACE_Z,
+    ACROSS_RAYS,
+) = range(14)
+N_BEAMLET = 14
 # Columns of a beamlet's state at a plane across the line
 (T_STRENGTH, T_RAY, T_SEGMENT, T_OWN, T_U, T_SLOPE, T_COSINE, T_TIME, T_LOSS, T_LOSS_SLOPE, T_A, T_B) = range(
     12
@@ -82,6 +86,7 @@ N_BEAMLET = 11
 N_STATE = 12
 
 MOST_MADE_UP = 1.5  # a ray stands for at most this many times its own strength
+NEAR_END_MM, NEAR_END_SLOPE = 1.0, 0.02  # how far a ray beside the picture plane may run from the one in it
 GHOST_RAY = 3  # place of the ghost among a beamlet's rays
 N_RAYS = 4
 
@@ -118,7 +123,7 @@ def way_to_focus(a, line, focus_mm, m, phantom):
 
     Returns x, z, direction x, z, sine to the face's normal, distance to the focus, and region at the start.
     """
-    solids, media = phantom
+    solids, media, _ = phantom
     x, z, nx, nz = face_place(a, m[S_RADIUS])
     dx, dz = line[0] + focus_mm * line[2] - x, line[1] + focus_mm * line[3] - z
     distance = math.sqrt(dx * dx + dz * dz)
@@ -132,18 +137,33 @@ def way_to_focus(a, line, focus_mm, m, phantom):
 
 
 @kernel
+def passes_near(seg, n, ends, reach_mm):
+    """Whether a traced ray comes near any of the circles (x, z, radius) in the picture plane."""
+    for k in range(n):
+        length = min(seg[k, LENGTH], reach_mm)
+        for e in range(ends.shape[0]):
+            gx, gz = ends[e, 0] - seg[k, PX], ends[e, 1] - seg[k, PZ]
+            along = min(max(gx * seg[k, DX] + gz * seg[k, DZ], 0.0), length)
+            near = ends[e, 2] + NEAR_END_MM + NEAR_END_SLOPE * (seg[k, PATH] + along)
+            if math.hypot(gx - along * seg[k, DX], gz - along * seg[k, DZ]) < near:
+                return True
+    return False
+
+
+@kernel
 def aim_beamlets(
-    beamlets, segments, line, face_mm, half_mm, focus_mm, apodisation, m, n_elevation, phantom, reach_mm, ghosts,
+    beamlets, segments, line, face_mm, half_mm, focus_mm, apodisation, m, phantom, reach_mm, ghosts,
     scratch,
 ):  # fmt: skip
     """Aim a row of beamlets at a focus on the line and trace their rays.
 
     ``beamlets`` (J, N_BEAMLET) and ``segments`` (J, N_RAYS, MAX_SEGMENTS, N_COLUMNS) are filled; the
-    rays of a beamlet start at y = 0, +h/3 and -h/3; with ``ghosts`` > 0 the last goes straight through
-    strong bodies. ``line``: origin x, z, direction x, z; ``m``: machine settings; ``phantom``: solids and
-    media; ``scratch``: work and flags of the tracer.
+    rays of a beamlet start at y = 0, +h/3 and -h/3, the outer ones only where bodies that end across the slice
+    are near; with ``ghosts`` > 0 the last goes straight through strong bodies. ``line``: origin x, z, direction
+    x, z; ``m``: machine settings; ``phantom``: solids, media, and circles round bodies that end across the slice
+    (x, z, radius); ``scratch``: work and flags of the tracer.
     """
-    solids, media = phantom
+    solids, media, ends = phantom
     work, flags = scratch
     assumed, refract = m[S_ASSUMED], m[S_REFRACT] > 0
     wavelength = assumed / m[S_F0]
@@ -160,12 +180,13 @@ def aim_beamlets(
         beamlets[j, WEIGHT] = beamlets[j, FULL_WEIGHT] * window(apodisation, (a - face_mm) / half_mm)
         beamlets[j, FOCUS_CURVATURE] = -bend / distance
         beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine
-        beamlets[j, FACE_MM] = a
+        beamlets[j, FACE_MM], beamlets[j, FACE_X], beamlets[j, FACE_Z] = a, x, z
         beamlets[j, GIVEN] = -1.0
         beamlets[j, SEGMENTS_GHOST] = 0
+        beamlets[j, ACROSS_RAYS] = 1.0
         for e in range(3):
             beamlets[j, SEGMENTS + e] = 0
-            if e >= n_elevation:
+            if e >= beamlets[j, ACROSS_RAYS]:
                 continue
             y = 0.0 if e == 0 else (m[S_HEIGHT] / 3 if e == 1 else -m[S_HEIGHT] / 3)
             dy = -y / m[S_LENS]
@@ -174,6 +195,8 @@ def aim_beamlets(
             beamlets[j, SEGMENTS + e] = trace_ray(
                 segments[j, e], solids, media, reach_mm, m[S_FLOOR], refract, PLAIN, work, flags
             )
+            if e == 0 and passes_near(segments[j, 0], int(beamlets[j, SEGMENTS]), ends, reach_mm):
+                beamlets[j, ACROSS_RAYS] = 3.0
         if ghosts > 0:
             start_segment(segments[j, GHOST_RAY], x, 0.0, z, dx, 0.0, dz, region, media)
             beamlets[j, SEGMENTS_GHOST] = trace_ray(
@@ -182,12 +205,12 @@ def aim_beamlets(
 
 
 @kernel
-def new_delays(beamlets, line, radius, focus_mm, assumed):
+def new_delays(beamlets, line, focus_mm, assumed):
     """Re-focus by the delays alone: what a receiver does from sample to sample."""
     fx, fz = line[0] + focus_mm * line[2], line[1] + focus_mm * line[3]
     for j in range(beamlets.shape[0]):
-        x, z, _, _ = face_place(beamlets[j, FACE_MM], radius)
-        beamlets[j, TAU] = (math.hypot(fx - x, fz - z) - focus_mm) / assumed
+        way = math.hypot(fx - beamlets[j, FACE_X], fz - beamlets[j, FACE_Z])
+        beamlets[j, TAU] = (way - focus_mm) / assumed
 
 
 @kernel
@@ -221,13 +244,14 @@ def strength_at(seg, n, line, s):
 
 
 @kernel
-def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
+def beamlet_strength(beamlets, segments, j, line, s):
     """Mean strength over the elevation rays of a beamlet at a plane, and the ray that gives the geometry.
 
     A strength that was given (see ``obstruction``) stands in place of the mean.
     """
     total, middle, most, chosen = 0.0, 0.0, 0.0, -1
-    for m in range(n_elevation):
+    n_rays = int(beamlets[j, ACROSS_RAYS])
+    for m in range(n_rays):
         w = strength_at(segments[j, m], int(beamlets[j, SEGMENTS + m]), line, s)
         total += w
         if m == 0:
@@ -244,21 +268,21 @@ def beamlet_strength(beamlets, segments, j, line, s, n_elevation):
         if given > 2.0 * most and beamlets[j, SEGMENTS_GHOST] > 0:
             chosen = GHOST_RAY
         return given, chosen
-    return total / n_elevation, chosen
+    return total / n_rays, chosen
 
 
 @kernel
-def plane_strengths(beamlets, segments, line, s, n_elevation, states):
+def plane_strengths(beamlets, segments, line, s, states):
     """Strength of every beamlet at the plane s, into the first two columns of its state."""
     for j in range(beamlets.shape[0]):
-        strength, m = beamlet_strength(beamlets, segments, j, line, s, n_elevation)
+        strength, m = beamlet_strength(beamlets, segments, j, line, s)
         states[j, T_STRENGTH], states[j, T_RAY] = strength, m
 
 
 @kernel
-def plane_states(beamlets, segments, line, s, n_elevation, states):
+def plane_states(beamlets, segments, line, s, states):
     """State of every beamlet at the plane s along the line, into ``states`` (J, N_STATE)."""
-    plane_strengths(beamlets, segments, line, s, n_elevation, states)
+    plane_strengths(beamlets, segments, line, s, states)
     for j in range(beamlets.shape[0]):
         m = int(states[j, T_RAY])
         if m < 0:

@@ -38,6 +38,7 @@ from renderer.trace.paraxial import aperture_limits, couple_beamlet, couple_elev
 from renderer.trace.rays import (
     AMPLITUDE,
     AY,
+    BACK,
     BEND,
     BEND_Y,
     BY,
@@ -105,7 +106,16 @@ def reflect_row(out, seg, k, work2):
         work2[1, q] = seg[k + 1, q]
     cos_i = work2[1, DX] * work2[1, NX] + work2[1, DY] * work2[1, NY] + work2[1, DZ] * work2[1, NZ]
     turn_ray(
-        work2, 1, work2[1, NX], work2[1, NY], work2[1, NZ], seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, True
+        work2,
+        np.int64(1),
+        work2[1, NX],
+        work2[1, NY],
+        work2[1, NZ],
+        seg[k, SPEED],
+        seg[k, SPEED],
+        cos_i,
+        cos_i,
+        BACK,
     )
     work2[1, AMPLITUDE] *= seg[k + 1, REFLECTION]
     for q in range(N_COLUMNS):
@@ -345,7 +355,9 @@ def find_branches(
                         work2[1, BEND] = 1.0 / radius if radius < 1e8 else 0.0
                         work2[1, BEND_Y] = 0.0
                         cos_i = work2[1, DX] * nx + work2[1, DZ] * nz
-                        turn_ray(work2, 1, nx, 0.0, nz, seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, True)
+                        turn_ray(
+                            work2, np.int64(1), nx, 0.0, nz, seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, BACK
+                        )
                         work2[1, AMPLITUDE] *= face_reflection
                         for q in range(N_COLUMNS):
                             rows[slot, q] = work2[1, q]

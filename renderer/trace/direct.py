@@ -9,7 +9,8 @@ import numpy as np
 
 from renderer.probe.plan import ScanPlan
 from renderer.probe.transducer import Probe, ScanSettings
-from renderer.tissue.geometry import SLAB
+from renderer.tissue.geometry import CYLINDER, SLAB
+from renderer.tissue.paint import WIDE_MM, PaintedSolids
 from renderer.tissue.scatterers import PER_CELL, Scatterers, ViewVolume, draw_scatterers
 from renderer.trace import bands
 from renderer.trace import gather as g
@@ -157,7 +158,6 @@ def make_view(
     )
     m[bands.S_APODISATION] = APODISATION[scan.apodisation]
     m[bands.S_REFRACT] = float(refraction)
-    m[bands.S_ELEVATION] = 1.0 if phantom.painted.everywhere.all() else 3.0
     m[bands.S_FLOOR] = FLOOR
     m[bands.S_LEAST_HALF] = min(LEAST_ELEMENTS / 2 * probe.pitch_mm, plan.channel_half_mm)
     z = phantom.media[[0, *phantom.painted.region[phantom.painted.traced]], 1]
@@ -255,6 +255,21 @@ def n_offsets(phantom: PackedPhantom) -> int:
     return N_OFFSETS_BENT if (spread > 0.02).any() else N_OFFSETS
 
 
+def ends_across(painted: PaintedSolids) -> Array:
+    """Circles in the picture plane round the bodies that end or change across the slice: x, z, radius, (E, 3)."""
+    rows, tube = painted.rows, painted.kinds == CYLINDER
+    bounds = rows[:, [20, 22, 23]]
+    # A long tube across the slice: only the piece within it
+    axis, foot, length = rows[tube, 6:9], rows[tube, 9:12], rows[tube, 13]
+    lean = np.where(np.abs(axis[:, 1]) < 1e-6, 1e-6, axis[:, 1])
+    one, other = (-WIDE_MM - foot[:, 1]) / lean, (WIDE_MM - foot[:, 1]) / lean
+    start = np.clip(np.minimum(one, other), 0.0, length)
+    end = np.clip(np.maximum(one, other), 0.0, length)
+    bounds[tube, :2] = (foot + axis * (0.5 * (start + end))[:, None])[:, [0, 2]]
+    bounds[tube, 2] = 0.5 * (end - start) * np.hypot(axis[:, 0], axis[:, 2]) + rows[tube, 12]
+    return np.ascontiguousarray(bounds[painted.traced & ~painted.everywhere])
+
+
 def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: float) -> TracedLines:
     """Trace all lines of a view."""
     n_lines = view.plan.n_lines
@@ -266,7 +281,8 @@ def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: fl
     index = np.full((n_lines, view.n_fine), -1, np.int32)
     trace_lines(
         view.lines, view.plan.face_mm, view.focus_mm, view.plan.focus_edges_mm, view.base_s_mm, end_us,
-        view.settings, phantom.solids, phantom.media, samples, BEAMLETS, nodes, n_nodes, tables, fine, best, index,
+        view.settings, ends_across(phantom.painted), phantom.solids, phantom.media, samples, BEAMLETS, nodes, n_nodes,
+        tables, fine, best, index,
     )  # fmt: skip
     return TracedLines(nodes, n_nodes, tables, fine, best, index, samples)
 

@@ -15,10 +15,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numba import prange
 from scipy.special import fresnel
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.trace.bands import BAND_STEP, INNER, OUTER
 
 Array = np.ndarray
@@ -189,12 +188,12 @@ def early_at(early, log_start, log_step, reach, s, y):
     return (1 - w) * low + w * high
 
 
-@parallel_kernel
-def strip_sums(table, row, reach, s, slope, bend, k, out):
+@row_kernel("s")
+def strip_sums(start, stop, table, row, reach, s, slope, bend, k, out):
     """``strip_factor`` for every strip, by a sum over finer steps of the table's heights, into out (Q,)."""
     n = table.shape[1]
     fine = STRIP_STEPS * (n - 1)
-    for q in prange(s.shape[0]):
+    for q in range(start, stop):
         i = int(row[q])
         w = row[q] - i
         step = reach[q] / fine

@@ -11,9 +11,8 @@ import cmath
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.tissue.scatterers import depth_and_place
 from renderer.trace.bands import TUBE_WIDTHS
 from renderer.trace.elevation import early_at, elevation_at
@@ -27,15 +26,17 @@ F = np.float32
 TWO_PI = F(2 * math.pi)
 
 
-@parallel_kernel
-def weigh_points(x, y, z, amplitude, radius, steer_cos, elevation, scale, waves_per_mm, re, im, height):
+@row_kernel("x")
+def weigh_points(
+    start, stop, x, y, z, amplitude, radius, steer_cos, elevation, scale, waves_per_mm, re, im, height
+):
     """Amplitude of every point times the two-way elevation field, into re and im (P,) float32.
 
     ``elevation``: two-way table, log of its first distance, log step, reach and lead of the pulse. ``height`` (P,)
     float32: the height from which a spherical pulse would come when it does; the carrier keeps the true one.
     """
     table, log_start, log_step, reach, early = elevation
-    for p in prange(x.shape[0]):
+    for p in range(start, stop):
         depth, _ = depth_and_place(float(x[p]), float(z[p]), radius)
         s, own = max(depth / steer_cos, 1e-3), float(y[p])
         e = elevation_at(table, log_start, log_step, reach, s, own)
@@ -142,8 +143,9 @@ def second_pass(
             best_index[slot] = base + i
 
 
-@parallel_kernel
+@row_kernel("lines")
 def gather(
+    start, stop,
     lines, nodes, n_nodes, tables, px, py, pz, re, im, region, plane, starts, grid, radius, f0, assumed, sample_us,
     iq, best, best_index,
 ):  # fmt: skip
@@ -153,7 +155,7 @@ def gather(
     strongest contribution to each sample and ``best_index`` (L, T') its point. All are added to.
     """
     n_rows, n_columns = int(grid[4]), int(grid[5])
-    for l in prange(lines.shape[0]):
+    for l in range(start, stop):
         line = lines[l]
         q = np.zeros(20, np.float32)
         g, fs, pr, pi, w = (
@@ -202,11 +204,11 @@ def gather(
                     first = end
 
 
-@parallel_kernel
-def shape_pulse(rows, taps, out):
+@row_kernel("rows")
+def shape_pulse(start, stop, rows, taps, out):
     """Pulse of every row: (N, 2 T') reals on the fine grid to (N, T) complex64 on every second sample."""
     half = taps.shape[0] // 2
-    for r in prange(rows.shape[0]):
+    for r in range(start, stop):
         row = rows[r]
         n_fine = row.shape[0] // 2
         for t in range(out.shape[1]):

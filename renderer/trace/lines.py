@@ -11,20 +11,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.trace.bands import (
     LOWEST_BAND,
     S_APODISATION,
     S_ASSUMED,
     S_CHANNEL_HALF,
-    S_ELEVATION,
     S_F0,
     S_FLOOR,
     S_GHOSTS,
     S_LEAST_HALF,
-    S_RADIUS,
     S_REFRACT,
     S_RX_F,
     S_SIGMA,
@@ -103,6 +100,7 @@ from renderer.trace.tables import (
 # the beam along a leaning sheet would itself echo.
 SHEET_TUBE, SHEET_EDGE = 2.0, 0.5
 WIDEST = 3.0  # a tube gets at most this many times as wide as in an even medium
+RAY_LONGER = 1.3  # a ray from the end of the aperture, bent on its way, to the depth that it is aimed at
 ZONE_RATIO, ZONE_LEAST_MM = 1.16, 0.8  # a receive zone: from a depth to this many times it, and no shorter
 
 
@@ -150,7 +148,7 @@ def aim_transmit(tx, tx_seg, line, face_mm, focus_mm, m, phantom, reach, scratch
     for f in range(focus_mm.shape[0]):
         half = half_aperture(focus_mm[f], m[S_TX_F], m)
         aim_beamlets(
-            tx[f], tx_seg[f], line, face_mm, half, focus_mm[f], 0.0, m, int(m[S_ELEVATION]), phantom, reach,
+            tx[f], tx_seg[f], line, face_mm, half, focus_mm[f], 0.0, m, phantom, reach,
             m[S_GHOSTS], scratch,
         )  # fmt: skip
 
@@ -165,13 +163,13 @@ def aim_receive(rx, rx_seg, states_r, edges, line, face_mm, s, shadowed, m, phan
     """
     end = max(ZONE_RATIO * s, s + ZONE_LEAST_MM)
     depth = max(s, 0.5) if shadowed else 0.5 * (max(s, 0.5) + end)
-    reach = min(reach, 1.5 * end + OWN_MM + 2.0)
+    reach = min(reach, RAY_LONGER * end + OWN_MM + 2.0)
     aim_beamlets(
         rx, rx_seg, line, face_mm, half_aperture(end, m[S_RX_F], m), depth, m[S_APODISATION], m,
-        int(m[S_ELEVATION]), phantom, reach, 0.0, scratch,
+        phantom, reach, 0.0, scratch,
     )  # fmt: skip
     if m[S_GHOSTS] > 0:
-        plane_strengths(rx, rx_seg, line, depth, int(m[S_ELEVATION]), states_r)
+        plane_strengths(rx, rx_seg, line, depth, states_r)
         shadowed = find_edges(edges, rx, rx_seg, states_r, line, depth, m, phantom, reach, scratch, spare)
     return (s if shadowed else end), shadowed
 
@@ -179,7 +177,7 @@ def aim_receive(rx, rx_seg, states_r, edges, line, face_mm, s, shadowed, m, phan
 @kernel
 def refocus(rx, line, face_mm, shown_mm, m):
     """Delays and aperture of the receiver for an echo that it takes to come from a depth."""
-    new_delays(rx, line, m[S_RADIUS], max(shown_mm, 0.3), m[S_ASSUMED])
+    new_delays(rx, line, max(shown_mm, 0.3), m[S_ASSUMED])
     new_aperture(rx, face_mm, half_aperture(shown_mm, m[S_RX_F], m), m[S_APODISATION])
 
 
@@ -218,7 +216,7 @@ def refocus_both(tx, tx_seg, rx, rx_seg, line, face_mm, s, focus_mm, shown_mm, m
     refocus(rx, line, face_mm, shown_mm, m)
     level_times(rx, rx_seg, line, s, m)
     if m[S_REFRACT] <= 0:
-        new_delays(tx, line, m[S_RADIUS], focus_mm, m[S_ASSUMED])
+        new_delays(tx, line, focus_mm, m[S_ASSUMED])
         level_times(tx, tx_seg, line, s, m)
 
 
@@ -313,11 +311,10 @@ def echo_sample(
     w = (along - before[N_S]) / (node[N_S] - before[N_S])
     time_ref = (1 - w) * before[N_TIME] + w * node[N_TIME]
     time_ref = time_in_front(centre, n_seg, line, int(sample[Q_SURFACE]), along, time_ref)
-    n_elevation = int(m[S_ELEVATION])
     if m[S_GHOSTS] > 0:  # what is in the way of the sample, not the sample's own surface
-        look_past(tx, rx, rx_seg, edges, line, max(along - BEFORE_MM, 0.0), n_elevation, states_r)
+        look_past(tx, rx, rx_seg, edges, line, max(along - BEFORE_MM, 0.0), states_r)
     refocus_both(tx, tx_seg, rx, rx_seg, line, face_mm, along, focus_mm, 0.5 * m[S_ASSUMED] * time_ref, m)
-    t, value = sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref, n_elevation)
+    t, value = sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref)
     note_field(known, t, value, m[S_F0])
 
 
@@ -329,7 +326,7 @@ def trace_line(
 
     ``echoes``: (2 T',), (T',), (T',) rows of the arrays that ``trace_lines`` describes.
     """
-    solids, media = phantom
+    solids, media, _ = phantom
     n_tx, n_rx = beamlet_counts
     n_solids, n_u = solids[0].shape[0], table.shape[1]
     scratch = (np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8))
@@ -353,7 +350,7 @@ def trace_line(
     lay_knots(samples, mine, place, m, known)
     by_distance = np.argsort(place)
     ways = np.zeros((2, max(n_tx, n_rx)), np.int64)
-    next_sample, zone_end, shadowed, shift, n = 0, -1.0, False, 0.0, 0
+    next_sample, zone_end, shadowed, shift, n = 0, -1.0, np.bool_(False), 0.0, 0
     while n < count and before[N_TIME] <= end_us:
         node = nodes[n]
         write_centre(node, centre, n_seg, line, node[N_S], media)
@@ -367,9 +364,9 @@ def trace_line(
             f += 1
         refocus_both(tx[f], tx_seg[f], rx, rx_seg, line, face_mm, node[N_S], focus_mm[f], shown, m)
         if m[S_GHOSTS] > 0:
-            look_past(tx[f], rx, rx_seg, edges, line, node[N_S], int(m[S_ELEVATION]), states_r)
-        plane_states(rx, rx_seg, line, node[N_S], int(m[S_ELEVATION]), states_r)
-        plane_states(tx[f], tx_seg[f], line, node[N_S], int(m[S_ELEVATION]), states_t)
+            look_past(tx[f], rx, rx_seg, edges, line, node[N_S], states_r)
+        plane_states(rx, rx_seg, line, node[N_S], states_r)
+        plane_states(tx[f], tx_seg[f], line, node[N_S], states_t)
         transmit, receive = (tx[f], tx_seg[f], states_t), (rx, rx_seg, states_r)
         shift_here = fill_node(node, before, transmit, receive, line, m, refs, works, row, shown)
         shift_before, shift = shift, shift_here if shift_here >= 0.0 else shift
@@ -388,10 +385,10 @@ def trace_line(
     return n
 
 
-@parallel_kernel
+@row_kernel("lines")
 def trace_lines(
-    lines, face_mm, focus_mm, focus_edges, base_s, end_us, m, solids, media, samples, beamlet_counts,
-    nodes, n_nodes, tables, surface_iq, surface_best, surface_index,
+    start, stop, lines, face_mm, focus_mm, focus_edges, base_s, end_us, m, ends, solids, media, samples,
+    beamlet_counts, nodes, n_nodes, tables, surface_iq, surface_best, surface_index,
 ):  # fmt: skip
     """Trace every line: fill its nodes and table, and deposit the echoes of the surface samples.
 
@@ -400,12 +397,13 @@ def trace_lines(
     lines : (L, 4) origin x, z and direction x, z; face_mm : (L,)
     base_s : (N0,) node distances, mm; end_us : last two-way time wanted
     m : (N_SETTINGS,) machine settings; solids, media : packed phantom
+    ends : (E, 3) circles round bodies that end across the slice: x, z, radius
     samples : (Q, N_SAMPLE) surface samples
     nodes : (L, N, N_NODE), n_nodes : (L,), tables : (L, N, U) complex64 -- filled
     surface_iq : (L, 2 T') float32, surface_best : (L, T') float32, surface_index : (L, T') int32 -- added to
     """
-    for l in prange(lines.shape[0]):
+    for l in range(start, stop):
         n_nodes[l] = trace_line(
-            lines[l], face_mm[l], focus_mm, focus_edges, base_s, end_us, m, (solids, media), samples, beamlet_counts,
-            nodes[l], tables[l], (surface_iq[l], surface_best[l], surface_index[l]),
+            lines[l], face_mm[l], focus_mm, focus_edges, base_s, end_us, m, (solids, media, ends), samples,
+            beamlet_counts, nodes[l], tables[l], (surface_iq[l], surface_best[l], surface_index[l]),
         )  # fmt: skip

@@ -28,12 +28,13 @@ from renderer.trace.rays import GHOST, PLAIN, start_segment, trace_ray
 HALVINGS = 4  # the edge is found to a sixteenth of the spacing of the rays
 STEP = 3.0  # neighbours that differ by more than this factor have an edge between them
 PROFILE_STEPS = 8  # of the mean over a beamlet's piece of the aperture
+GAUSS = 0.5 / math.sqrt(3)  # the two places of a mean that is right for straight lines and parabolas
 
 
 @kernel
 def ray_from(seg, a, line, focus_mm, m, phantom, reach, manner, scratch):
     """Trace one ray from a place on the face towards a focus; returns the number of its segments."""
-    solids, media = phantom
+    solids, media, _ = phantom
     x, z, dx, dz, _, _, region = way_to_focus(a, line, focus_mm, m, phantom)
     start_segment(seg, x, 0.0, z, dx, 0.0, dz, region, media)
     return trace_ray(seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, scratch[0], scratch[1])
@@ -106,7 +107,7 @@ def mean_strength(low, high, states, edges):
 
 
 @kernel
-def look_past(tx, rx, rx_seg, edges, line, s, n_elevation, states_r):
+def look_past(tx, rx, rx_seg, edges, line, s, states_r):
     """Give the beamlets the strength of the way from their place on the face to the plane s.
 
     Receive beamlets beside an edge, and every transmit beamlet that the receive rays cover. ``states_r`` is
@@ -115,15 +116,21 @@ def look_past(tx, rx, rx_seg, edges, line, s, n_elevation, states_r):
     n = rx.shape[0]
     for j in range(n):
         rx[j, GIVEN] = -1.0
-    plane_strengths(rx, rx_seg, line, s, n_elevation, states_r)
+    plane_strengths(rx, rx_seg, line, s, states_r)
     for j in range(n):
         beside = (j > 0 and not math.isnan(edges[j - 1])) or (j < n - 1 and not math.isnan(edges[j]))
         if beside:
             rx[j, GIVEN] = mean_strength(j - 0.5, j + 0.5, states_r, edges)
+    plain = True
+    for j in range(n - 1):
+        plain &= math.isnan(edges[j])
     first, step = rx[0, FACE_MM], (rx[n - 1, FACE_MM] - rx[0, FACE_MM]) / (n - 1)
     half = 0.5 * (tx[1, FACE_MM] - tx[0, FACE_MM]) / step
     for j in range(tx.shape[0]):
         tx[j, GIVEN] = -1.0
         place = (tx[j, FACE_MM] - first) / step
-        if -0.5 <= place <= n - 0.5:
+        if -0.5 <= place <= n - 0.5 and plain:
+            low = profile_at(place - 2 * GAUSS * half, states_r, edges)
+            tx[j, GIVEN] = 0.5 * (low + profile_at(place + 2 * GAUSS * half, states_r, edges))
+        elif -0.5 <= place <= n - 0.5:
             tx[j, GIVEN] = mean_strength(place - half, place + half, states_r, edges)

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from renderer.jit import kernel
 from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape
 
@@ -25,6 +27,9 @@ A, B, C, D, SPEED, ALPHA, ALPHA_SLOPE, REGION = range(10, 18)
 NX, NY, NZ, BEND, SURFACE, PATH, AY, BY, CY, DYY = range(18, 28)
 REFLECTION, LENGTH, ENTERED, BEND_Y = range(28, 32)
 N_COLUMNS = 32
+# The two planes of a beam: where its ABCD matrix begins. A plain integer would make a version of a kernel of its own.
+IN_PLANE, ACROSS = np.int64(A), np.int64(AY)
+THROUGH, BACK = 0.0, 1.0  # what a ray does at a surface
 
 # Columns of the region table
 R_SPEED, R_IMPEDANCE, R_LOSS, R_LOSS_SLOPE, R_LEVEL, R_COUNT = range(6)
@@ -138,10 +143,10 @@ def bend_beam(seg, k, ex, ey, ez, gx, gy, gz, k1, k2, cos_1, cos_2, bend, first)
 
 
 @kernel
-def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, reflect):
-    """Refract or reflect the ray at the start of segment k and bend its beam."""
+def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, way):
+    """Refract (``way`` THROUGH) or reflect (BACK) the ray at the start of segment k and bend its beam."""
     dx, dy, dz = seg[k, DX], seg[k, DY], seg[k, DZ]
-    if reflect:
+    if way == BACK:
         gx, gy, gz = dx - 2 * cos_i * nx, dy - 2 * cos_i * ny, dz - 2 * cos_i * nz
         k2, cos_2 = 1.0 / c1, -cos_i
     else:
@@ -153,14 +158,14 @@ def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, reflect):
     ex, ez = dz * flat, -dx * flat
     flat = 1.0 / math.sqrt(max(gx * gx + gz * gz, 1e-12))
     hx, hz = gz * flat, -gx * flat
-    bend_beam(seg, k, ex, 0.0, ez, hx, 0.0, hz, 1.0 / c1, k2, cos_i, cos_2, seg[k, BEND], A)
-    if reflect:  # the transverse axis is bound to the ray and turns over with it
+    bend_beam(seg, k, ex, 0.0, ez, hx, 0.0, hz, 1.0 / c1, k2, cos_i, cos_2, seg[k, BEND], IN_PLANE)
+    if way == BACK:  # the transverse axis is bound to the ray and turns over with it
         for q in range(A, D + 1):
             seg[k, q] = -seg[k, q]
     # Across the picture plane: y' = d x e
     bend_beam(
         seg, k, dy * ez, dz * ex - dx * ez, -dy * ex, gy * hz, gz * hx - gx * hz, -gy * hx,
-        1.0 / c1, k2, cos_i, cos_2, seg[k, BEND_Y], AY,
+        1.0 / c1, k2, cos_i, cos_2, seg[k, BEND_Y], ACROSS,
     )  # fmt: skip
     seg[k, DX], seg[k, DY], seg[k, DZ] = gx, gy, gz
 
@@ -227,7 +232,7 @@ def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags)
         if refract:
             turn_ray(
                 seg, k + 1, seg[k + 1, NX], seg[k + 1, NY], seg[k + 1, NZ],
-                media[before, R_SPEED], media[after, R_SPEED], cos_i, cos_t, False,
+                media[before, R_SPEED], media[after, R_SPEED], cos_i, cos_t, THROUGH,
             )  # fmt: skip
         set_medium(seg, k + 1, after, media)
         k += 1

@@ -11,9 +11,8 @@ import cmath
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.tissue.scatterers import THIN_BELOW
 from renderer.trace.bands import (
     S_APODISATION,
@@ -309,17 +308,18 @@ def across_at(sample, distance, elevation, waves_per_mm):
 
 @kernel
 def leg_samples(
-    samples, only_points, line, span, tables, half, time, bend, heights, elevation, m, state, row, best, best_tag,
+    samples, first_point, only_points, line, span, tables, half, time, bend, heights, elevation, m, state, row, best, best_tag,
     best_index, tag,
 ):  # fmt: skip
-    """Point reflectors (and, for the pulse before, surface samples) between two nodes of a leg."""
+    """Point reflectors (and, for the pulse before, surface samples) between two nodes of a leg.
+
+    The point reflectors are the last of the samples, from ``first_point`` on.
+    """
     s0, s1 = span
     n_u = tables.shape[1]
     f0 = m[S_F0]
-    for k in range(samples.shape[0]):
+    for k in range(first_point if only_points else 0, samples.shape[0]):
         sample = samples[k]
-        if only_points and sample[Q_SURFACE] >= 0:
-            continue
         gx, gz = sample[Q_X] - line[0], sample[Q_Z] - line[1]
         s = gx * line[2] + gz * line[3]
         if s < s0 or s >= s1:
@@ -363,6 +363,9 @@ def walk_leg(
 ):  # fmt: skip
     """All echoes of one leg in one mode (``info``), added to a row of the fine grid."""
     mode, only_points = int(info[G_MODE]), info[G_SHEETS] == 0.0
+    first_point = samples.shape[0]
+    while first_point > 0 and samples[first_point - 1, Q_SURFACE] < 0:
+        first_point -= 1
     tag = int(info[G_VIA]) * 256 + int(info[G_ORDER])
     px, py, pz, amplitude = points
     radius, f0 = m[S_RADIUS], m[S_F0]
@@ -443,7 +446,7 @@ def walk_leg(
                     deposit_run(n, first, g, fs, pr, pi, slots, w, rows[0], rows[1], row, best, best_tag, best_index,
                                 tag)  # fmt: skip
                     first = end
-            leg_samples(samples, only_points, own, (0.0, length), rows, (node[0, 0], node[1, 0]),
+            leg_samples(samples, first_point, only_points, own, (0.0, length), rows, (node[0, 0], node[1, 0]),
                         (node[0, 1], node[1, 1]), (node[0, 2], node[1, 2]), heights, elevation, m, leg, row, best,
                         best_tag, best_index, tag)  # fmt: skip
         if s >= info[G_LENGTH] or node[1, 1] > end_us:
@@ -553,8 +556,9 @@ def secondary_line(
     return n
 
 
-@parallel_kernel
+@row_kernel("lines")
 def trace_secondary(
+    start, stop,
     lines, face_mm, m, focus_mm, focus_edges, solids, media, region_of, end_us, interval_us, listen_us,
     face_reflection, points, starts, grid, samples, elevation, scale, fine, best, best_tag, best_index, echoes,
     n_echoes,
@@ -566,7 +570,7 @@ def trace_secondary(
     ``best_index`` (L, N_SECONDARY, T') describe the strongest contribution of each sample.
     ``listen_us``: how long the phantom still answers; beyond ``interval_us`` that shows with the next pulse.
     """
-    for l in prange(lines.shape[0]):
+    for l in range(start, stop):
         n_echoes[l] = secondary_line(
             lines[l], face_mm[l], face_mm[min(l + 1, lines.shape[0] - 1)], (m, focus_mm, focus_edges),
             (solids, media), region_of, (end_us, interval_us, listen_us), face_reflection,

@@ -31,6 +31,7 @@ from renderer.trace.bands import (
     point_mean,
 )
 from renderer.trace.beamlets import (
+    ACROSS_RAYS,
     FOCUS_CURVATURE,
     GHOST_RAY,
     GIVEN,
@@ -137,7 +138,7 @@ def ways_to(beamlets, segments, line, x, z, surface, before, ways):
 
 @kernel
 def field_at(
-    beamlets, segments, line, x, z, surface, before, ways, n_elevation, f1, step_f, time_ref, loss_slope_ref, f0
+    beamlets, segments, line, x, z, surface, before, ways, f1, step_f, time_ref, loss_slope_ref, f0
 ):  # fmt: skip
     """Field of a row of beamlets at one point at the band's four frequencies about f1, phase relative to a time.
 
@@ -182,14 +183,15 @@ def field_at(
         own = abs(seg[k, AMPLITUDE]) * math.exp(-loss)
         if given >= 0.0:
             fraction *= min(given / max(own, 1e-12), MOST_MADE_UP)
-        elif n_elevation > 1:  # what the outer elevation rays have lost on the way
+        elif beamlets[j, ACROSS_RAYS] > 1:  # what the outer elevation rays have lost on the way
             total = own
-            for m in range(1, n_elevation):
+            n_rays = int(beamlets[j, ACROSS_RAYS])
+            for m in range(1, n_rays):
                 other = segments[j, m]
                 i = segment_before(other, int(beamlets[j, SEGMENTS + m]), x, z, surface, before)
                 if i >= 0 and (surface < 0 or int(other[i, REGION]) == before):
                     total += abs(other[i, AMPLITUDE]) * math.exp(-other[i, LOSS] - (loss - seg[k, LOSS]))
-            fraction *= min(total / n_elevation / max(own, 1e-12), MOST_MADE_UP)
+            fraction *= min(total / n_rays / max(own, 1e-12), MOST_MADE_UP)
         delay = t - beamlets[j, TAU] - time_ref + slope * (here - u) / c
         # The beamlet's waist goes with 1 / sqrt(f), so that one exponent serves all three frequencies
         turn = -2j * math.pi * (delay + 0.5 * bend * v * v / c) - (loss_slope - loss_slope_ref)
@@ -208,7 +210,7 @@ def field_at(
 
 
 @kernel
-def sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref, n_elevation):
+def sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref):
     """Two-way field at a sample: time of arrival and complex field at that time (0 if none).
 
     The carrier's drift by the loss on the way is in the field, the carrier itself is not.
@@ -224,10 +226,10 @@ def sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref, n_elev
     slope = slope_t + slope_r
     centre, step_f = band(f0, sigma, slope)
     t1, t2, t3, t4, wt, lt = field_at(
-        tx, tx_seg, line, x, z, surface, before, ways[0], n_elevation, centre, step_f, 0.5 * time_ref, slope_t, f0
+        tx, tx_seg, line, x, z, surface, before, ways[0], centre, step_f, 0.5 * time_ref, slope_t, f0
     )  # fmt: skip
     r1, r2, r3, r4, wr, lr = field_at(
-        rx, rx_seg, line, x, z, surface, before, ways[1], n_elevation, centre, step_f, 0.5 * time_ref, slope_r, f0
+        rx, rx_seg, line, x, z, surface, before, ways[1], centre, step_f, 0.5 * time_ref, slope_r, f0
     )  # fmt: skip
     if wt < 1e-9 or wr < 1e-9:
         return time_ref, 0j
