@@ -106,8 +106,8 @@ def column_candidates(kinds, rows, traced, x, z, slack, half_y, found):
             out = ly < p0 - hy or ly > p1 + hy or abs(lx) > p2 + hx or abs(lz) > p3 + hz
         elif kind == CAP:
             out = abs(lx) > p1 + hx or abs(ly) > p1 + hy or abs(lz) > p1 + hz
-        else:
-            out = abs(lx) > p1 + hx or abs(ly) > p1 + hy
+        else:  # ROUND: radii p0 and p2 at its two ends, the larger p1
+            out = abs(lx) > p1 + hx or abs(ly) > p1 + hy or lz < -p0 - hz or lz > p3 + p2 + hz
         if not out:
             found[n] = q
             n += 1

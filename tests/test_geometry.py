@@ -1,0 +1,138 @@
+"""Short cuts of the geometry against the plain way without them: blocks of an outline, boxes round primitives."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+import renderer
+from renderer.flow import trace_job
+from renderer.tissue import geometry as geo
+from renderer.tissue.scatterers import column_candidates, topmost
+from renderer.trace.echoes import start_view
+
+KINDS = {
+    "slab": {"shape": "slab", "top_mm": 12, "thickness_mm": 5, "tilt_deg": 8},
+    "box": {"shape": "box", "centre_mm": [3, 1, 20], "size_mm": [9, 7, 5], "rotate_deg": [12, 25, 40]},
+    "ball": {"shape": "ellipsoid", "centre_mm": [-6, 0, 24], "radii_mm": [6, 4, 3], "rotate_deg": [0, 30, 10]},
+    "straw": {"shape": "tube", "from_mm": [-9, -6, 30], "to_mm": [6, 9, 26], "radius_mm": 2, "wall_mm": 0.4, "wall_tissue": "plastic"},
+    "bent": {"shape": "chain", "points_mm": [[0, -3, 34], [6, 0, 30], [12, 3, 36]], "radius_mm": [1.0, 2.5, 0.8]},
+    "wedge": {"shape": "prism", "outline_mm": [[-15, 8], [-2, 9], [4, 15], [-11, 14]], "y_mm": [-6, 9]},
+    "cap": {"shape": "sheet", "cap": {"centre_mm": [0, 0, 60], "radius_mm": 20, "half_angle_deg": 35}, "thickness_mm": 1},
+    "pin": {"shape": "needle", "tip_mm": [2, 0, 18], "angle_deg": 25, "length_mm": 30, "diameter_mm": 1.2, "bevel_deg": 20, "hollow": True},
+}  # fmt: skip
+
+
+def star(n, wobble, key):
+    """A closed outline of ``n`` points round the origin, of uneven radius, (n, 5) with normals left out."""
+    random = np.random.default_rng(key)
+    angle = np.sort(random.uniform(0, 2 * np.pi, n))
+    radius = 5 * (1 + wobble * random.uniform(-1, 1, n))
+    outline = np.zeros((n, 5))
+    outline[:, 0], outline[:, 1] = radius * np.cos(angle), radius * np.sin(angle)
+    return outline
+
+
+OUTLINES = [(3, 0.1), (8, 0.3), (9, 0.5), (41, 0.6), (200, 0.7)]
+
+
+@pytest.mark.parametrize(("n", "wobble"), OUTLINES)
+def test_inside_of_an_outline_is_that_of_a_general_library(n, wobble):
+    """Even-odd rule over all edges, as in matplotlib's Path (an independent general library)."""
+    path = pytest.importorskip("matplotlib.path").Path
+    outline = star(n, wobble, n)
+    points = np.random.default_rng(1).uniform(-9, 9, (4000, 2))
+    full = geo.with_bounds(outline)
+    ours = np.array([geo.inside_outline(full, 0, n, x, z) for x, z in points])
+
+    theirs = path(np.vstack([outline[:, :2], outline[:1, :2]]), closed=True).contains_points(points)
+    assert np.array_equal(ours, theirs)
+    assert 0.05 < ours.mean() < 0.5
+
+
+@pytest.mark.parametrize(("n", "wobble"), OUTLINES)
+def test_a_ray_meets_every_edge_of_a_prism(n, wobble):
+    """All crossings of rays with the edges, found one edge after the other."""
+    outline = star(n, wobble, n)
+    full = geo.with_bounds(outline)
+    row = np.zeros(geo.N_PARAMETERS)
+    row[12:16] = -50, 50, 9, 9
+    random = np.random.default_rng(2)
+    a, b = np.roll(outline[:, :2], 1, axis=0), outline[:, :2]
+    for _ in range(300):
+        x, z = random.uniform(-9, 9, 2)
+        angle = random.uniform(0, 2 * math.pi)
+        dx, dz = math.cos(angle), math.sin(angle)
+        hits = np.zeros(geo.MAX_HITS)
+        found = geo._raw_hits(geo.PRISM, row, full, 0, n, x, 0.0, z, dx, 0.0, dz, hits)
+
+        e = b - a
+        det = dx * e[:, 1] - dz * e[:, 0]
+        along = ((a[:, 0] - x) * dz - (a[:, 1] - z) * dx) / det
+        ahead = ((a[:, 0] - x) * e[:, 1] - (a[:, 1] - z) * e[:, 0]) / det
+        wanted = np.sort(ahead[(along >= 0) & (along < 1) & (ahead > 0)])
+        assert np.sort(hits[:found]) == pytest.approx(wanted, abs=1e-9)
+
+
+@pytest.mark.parametrize(("n", "wobble"), OUTLINES)
+def test_the_normal_is_that_of_the_nearest_edge(n, wobble):
+    """The edge nearest to a point, among all edges."""
+    outline = star(n, wobble, n)
+    full = geo.with_bounds(outline)
+    a, b = np.roll(outline[:, :2], 1, axis=0), outline[:, :2]
+    e = b - a
+    for point in np.random.default_rng(3).uniform(-8, 8, (300, 2)):
+        w = np.clip(((point - a) * e).sum(1) / (e * e).sum(1), 0, 1)
+        off = np.hypot(*(a + w[:, None] * e - point).T)
+        nearest = np.flatnonzero(off < off.min() + 1e-9)  # two at a corner
+        nx, nz, _ = geo._outline_normal(full, 0, n, False, *point)
+
+        assert math.hypot(nx, nz) == pytest.approx(1)
+        assert min(abs(nx * e[i, 0] + nz * e[i, 1]) / np.hypot(*e[i]) for i in nearest) < 1e-9
+
+
+@pytest.fixture(scope="module")
+def primitives():
+    """The primitives of a phantom with every kind of body, in a turned probe's frame."""
+    solids = [{"name": name, "tissue": "liver", **keys} for name, keys in KINDS.items()]
+    made = renderer.parse_scene({
+        "title": "All kinds", "phantom": {"background": "gelatine", "solids": solids},
+        "pose": {"turn_deg": 20, "fan_deg": 7, "rock_deg": -9, "slide_mm": 1},
+        "probe": {"kind": "linear", "elements": 64, "pitch_mm": 0.3, "frequency_mhz": 5, "height_mm": 5, "lens_focus_mm": 25},
+        "machine": {"depth_mm": 45, "focus_mm": [25], "lines": 8},
+    })  # fmt: skip
+    return start_view(trace_job(made, 0.0))[0].solids
+
+
+def test_every_kind_of_primitive_is_there(primitives):
+    """The next test covers what it should."""
+    assert set(primitives[0].tolist()) == {
+        geo.SLAB, geo.BOX, geo.ELLIPSOID, geo.CYLINDER, geo.PRISM, geo.CAP, geo.ROUND,
+    }  # fmt: skip
+
+
+def test_a_column_names_every_primitive_that_it_touches(primitives):
+    """Against all primitives, asked one after the other, at points throughout columns of all sizes."""
+    kinds, rows, outline, spans, _, traced = primitives
+    random = np.random.default_rng(4)
+    found = np.zeros(len(kinds), np.int64)
+    touched, named = 0, 0
+    for _ in range(1500):
+        x, z = random.uniform(-20, 20), random.uniform(-1, 50)
+        slack, half_y = 10 ** random.uniform(-2, 0.3), 10 ** random.uniform(-1, 1)
+        n = column_candidates(kinds, rows, traced, x, z, slack, half_y, found)
+        points = np.array([x, 0, z]) + random.uniform(-1, 1, (30, 3)) * [slack, half_y, slack]
+        for point in points:
+            inside = [
+                i
+                for i in range(len(kinds))
+                if traced[i] and geo.contains(kinds, rows, outline, spans, i, *point)
+            ]
+            assert set(inside) <= set(found[:n].tolist())
+            assert topmost(primitives, found, n, *point) == (inside[-1] if inside else -1)
+            touched += len(inside) > 0
+        named += n
+    assert touched > 3000
+    assert named < 0.6 * 1500 * len(kinds)  # and does not name them all
