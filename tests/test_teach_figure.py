@@ -150,7 +150,7 @@ def test_remedies_are_told(files):
     # Noise is drawn anew: less than 0.5 dB
     assert quieter.change["reverberation"] == pytest.approx(-10.0, abs=0.5)
     assert any("true echoes: −10" in line or "true echoes: −9.9" in line for line in quieter.worse)
-    assert "pose.rock_deg: 0 → 12" in rocked.changed
+    assert "rock of the probe, degrees: 0 → 12" in rocked.changed
 
 
 def test_changes_are_told_in_words_where_there_was_nothing():
@@ -332,3 +332,23 @@ def test_every_step_of_long_work_is_told():
 def test_sweep_files_have_plain_names(path, part):
     """Dashes between the parts of a path, and nothing that a shell minds."""
     assert plain(path) == part
+
+
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [
+        ("pose.rock_deg", "rock of the probe, degrees"),
+        ("machine.gain_db", "gain, dB"),
+        ("machine.tgc_db[2]", "TGC sliders [2], dB"),
+        ("machine.tgc_slope_db_cm_mhz", "slope of the TGC, dB/(cm MHz)"),
+        ("machine.assumed_speed_m_s", "assumed speed, m/s"),
+        ("probe.frequency_mhz", "frequency, MHz"),
+        ("solids.grape.centre_mm[0]", "centre of the grape [0], mm"),
+        ("tissues.firm gel.backscatter_db", "backscatter of the firm gel, dB"),
+        ("physics.refraction", "refraction"),
+        ("coupling", "coupling"),
+    ],
+)
+def test_settings_are_said_with_their_units(path, said):
+    """A path of a setting in words; units by the ending of its key."""
+    assert Words().setting(path) == said

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw
 
 from renderer.frame.frame import CAUTION
-from renderer.teach.curves import show_value
+from renderer.teach.curves import show_value, sweep_title
 from renderer.teach.look import Look
 from renderer.teach.needs import need_video
 from renderer.teach.page import BOTTOM, MARGIN, SMALL_SIZE, TOP, WIDTH, Page
@@ -27,7 +27,7 @@ HELD = 2  # how many times the first and last picture are shown
 def draw_contact(result: Sweep, look: Look, words: Words) -> Page:
     """All pictures on one page, in rows; with two settings a row for each value of the first."""
     page = Page(look)
-    page.title(words("sweep.title", title=result.scene.title, path=", ".join(a.label for a in result.axes)))
+    page.title(sweep_title(result, words))
     wide = max(s.extent_mm[1] - s.extent_mm[0] for s in result.shots)
     high = max(s.extent_mm[2] - s.extent_mm[3] for s in result.shots)
     room = Box(MARGIN, TOP, WIDTH - 2 * MARGIN, BOTTOM - TOP - 4)
@@ -69,8 +69,8 @@ def _best_columns(count: int, shape: float, room: Box) -> int:
 
 def caption(result: Sweep, shot: Shot) -> str:
     """Values of the settings of one picture."""
-    names = [a.path.rpartition(".")[2] for a in result.axes]
-    return ", ".join(f"{name} = {show_value(v)}" for name, v in zip(names, shot.values, strict=True))
+    names = [result.words.setting(a.path) for a in result.axes]
+    return "; ".join(f"{name}: {show_value(v)}" for name, v in zip(names, shot.values, strict=True))
 
 
 def cine_frames(result: Sweep, words: Words) -> list[npt.NDArray[np.uint8]]:

@@ -100,7 +100,7 @@ def series_name(key: Key, words: Words) -> str:
 def draw_curves(result: Sweep, look: Look, words: Words) -> Page:
     """A page of panels. With two settings there is a curve for each value of the first, of the first series."""
     page = Page(look)
-    page.title(words("sweep.title", title=result.scene.title, path=", ".join(a.label for a in result.axes)))
+    page.title(sweep_title(result, words))
     made = panels(result)
     columns = min(len(made), 3) or 1
     rows = -(-len(made) // columns)
@@ -126,12 +126,19 @@ def _lines_of(panel: Panel, result: Sweep) -> list[Series]:
         return list(panel.series)
     first, n = result.axes[0], len(result.axes[1].values)
     values = panel.series[0].values
-    name = panel.series[0].name
-    lines = [Series(f"{name}, {first.label} = {show_value(v)}", values[k * n : (k + 1) * n])
+    name, words = panel.series[0].name, result.words
+    lines = [Series(f"{name}, {words.setting(first.path)} = {show_value(v)}", values[k * n : (k + 1) * n])
              for k, v in enumerate(first.values)]  # fmt: skip
     # Evenly chosen where there are more than can be told apart
     keep = np.unique(np.linspace(0, len(lines) - 1, min(len(lines), MOST_SERIES)).astype(int))
     return [lines[i] for i in keep]
+
+
+def sweep_title(result: Sweep, words: Words) -> str:
+    """The scene and what is varied, as the heading of a page."""
+    return words(
+        "sweep.title", title=result.scene.title, path=", ".join(words.setting(a.path) for a in result.axes)
+    )
 
 
 def show_value(value: Any) -> str:
@@ -162,7 +169,7 @@ def _draw_panel(page: Page, panel: Panel, result: Sweep, room: Box) -> None:
         )
         page.text(room.left, y, cut(series.name, room.width + 10, SMALL_SIZE), SMALL_SIZE, va="center")
     _scale(axes, panel, lines, axis, places)
-    axes.set_xlabel(axis.label, fontsize=SMALL_SIZE)
+    axes.set_xlabel(result.words.setting(axis.path), fontsize=SMALL_SIZE)
     axes.grid(alpha=0.25)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

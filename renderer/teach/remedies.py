@@ -137,7 +137,12 @@ def in_db(new: float, old: float) -> float:
 def setting_lines(scene: Scene, settings: Mapping[str, Any], words: Words) -> tuple[str, ...]:
     """Each changed setting with its old and its new value."""
     return tuple(
-        words("remedy.setting", path=path, old=said(current(scene, path), words), new=said(value, words))
+        words(
+            "remedy.setting",
+            name=words.setting(path),
+            old=said(current(scene, path), words),
+            new=said(value, words),
+        )
         for path, value in settings.items()
     )
 

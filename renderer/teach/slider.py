@@ -16,7 +16,7 @@ from PIL import Image
 
 from renderer.frame.store import write_png
 from renderer.teach.album import caption
-from renderer.teach.curves import Panel, panels, place_on_axis, series_name, show_value
+from renderer.teach.curves import Panel, panels, place_on_axis, series_name, show_value, sweep_title
 from renderer.teach.sweeps import Shot, Sweep
 from renderer.teach.words import Words
 
@@ -26,11 +26,11 @@ LARGEST_PX = 900
 
 def slider_page(result: Sweep, words: Words) -> str:
     """The page as text. It works by mouse, touch and arrow keys, and says its values to those who hear it."""
-    title = words("sweep.title", title=result.scene.title, path=", ".join(a.label for a in result.axes))
+    title = sweep_title(result, words)
     made = panels(result)
     data = {
         "axes": [
-            {"path": a.label, "values": [show_value(v) for v in a.values], "places": place_on_axis(a)}
+            {"path": words.setting(a.path), "values": [show_value(v) for v in a.values], "places": place_on_axis(a)}
             for a in result.axes
         ],
         "panels": [_panel_data(panel) for panel in made],

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from renderer.teach import look as looks
 from renderer.teach.album import draw_contact, write_gif, write_mp4
-from renderer.teach.curves import csv_text, draw_curves, show_value
+from renderer.teach.curves import csv_text, draw_curves, show_value, sweep_title
 from renderer.teach.export import save_page, write_files
 from renderer.teach.needs import checked_formats, need_figures, need_video
 from renderer.teach.page import Page
@@ -42,9 +42,9 @@ def write_sweep(
     stem = f"{result.scene.name}.sweep-{'+'.join(plain(axis.path) for axis in result.axes)}"
     with looks.drawing(look):
         pages = {"contact": draw_contact(result, look, words), "curves": draw_curves(result, look, words)}
-    title = words("sweep.title", title=result.scene.title, path=", ".join(a.label for a in result.axes))
+    title = sweep_title(result, words)
     alt = words(
-        "sweep.alt", title=title, count=len(result.shots), path=result.axes[0].label,
+        "sweep.alt", title=title, count=len(result.shots), path=words.setting(result.axes[0].path),
         start=show_value(result.axes[0].values[0]), stop=show_value(result.axes[0].values[-1]),
     )  # fmt: skip
     writers: dict[str, Callable[[Path], object]] = {}

@@ -45,11 +45,6 @@ class Axis:
         """Whether the values are numbers, so that a curve can be drawn against them."""
         return all(isinstance(v, int | float) and not isinstance(v, bool) for v in self.values)
 
-    @property
-    def label(self) -> str:
-        """The path as it is said in titles."""
-        return self.path
-
 
 @dataclass(frozen=True, eq=False)
 class Shot:

@@ -35,6 +35,35 @@ ENGLISH: Mapping[str, str] = {
     "copy": "{solid}, copy {number} of {count}",
     "more": "… and {count} more, in the notes",
     "more.legs": "… and {count} more legs",
+    # Settings, where their keys do not say it well enough; the unit comes from the key's ending
+    "setting.pose.slide": "slide of the probe",
+    "setting.pose.lift": "lift of the probe",
+    "setting.pose.rock": "rock of the probe",
+    "setting.pose.fan": "fan of the probe",
+    "setting.pose.turn": "turn of the probe",
+    "setting.machine.tgc": "TGC sliders",
+    "setting.machine.tgc_slope": "slope of the TGC",
+    "setting.machine.prf": "pulse repetition frequency",
+    "setting.machine.output": "output power",
+    "setting.machine.steer": "steering",
+    "setting.machine.compound": "angles of compounding",
+    "setting.probe.lens_focus": "focus of the probe's lens",
+    "setting.unit": "{name}, {unit}",
+    "setting.of": "{name} of the {owner}",
+    "setting.place": "{name} [{place}]",
+    "unit.mm": "mm",
+    "unit.deg": "degrees",
+    "unit.db": "dB",
+    "unit.mhz": "MHz",
+    "unit.hz": "Hz",
+    "unit.m_s": "m/s",
+    "unit.um": "µm",
+    "unit.us": "µs",
+    "unit.percent": "%",
+    "unit.kg_m3": "kg/m³",
+    "unit.db_cm": "dB/cm",
+    "unit.db_cm_mhz": "dB/(cm MHz)",
+    "unit.per_mm3": "per mm³",
     # Classes of false echoes
     "class.direct": "{solid}",
     "class.mirror": "mirror image of the {solid}",
@@ -126,7 +155,7 @@ ENGLISH: Mapping[str, str] = {
     "remedy.before": "before",
     "remedy.after": "after: {name}",
     "remedy.changed": "Changed",
-    "remedy.setting": "{path}: {old} → {new}",
+    "remedy.setting": "{name}: {old} → {new}",
     "remedy.default": "default",
     "remedy.gain": "What it does",
     "remedy.worse": "What got worse",
@@ -222,6 +251,21 @@ class Words:
     def name(self, name: str) -> str:
         """Name of an origin class, an effect or a displacement."""
         return self._table.get(f"name.{name}", name.replace("_", " "))
+
+    def setting(self, path: str) -> str:
+        """A setting path as it is said, with its unit: ``pose.rock_deg`` as "rock of the probe, degrees"."""
+        path, bracket, place = path.partition("[")
+        owner, _, key = path.rpartition(".")
+        units = (k.removeprefix("unit.") for k in self._table if k.startswith("unit."))
+        unit = max((u for u in units if key.endswith(f"_{u}")), key=len, default="")
+        key = key.removesuffix(f"_{unit}") if unit else key
+        told = f"setting.{owner}.{key}"
+        name = self(told) if self.has(told) else key.replace("_", " ")
+        if owner.startswith(("solids.", "tissues.")):
+            name = self("setting.of", name=name, owner=owner.partition(".")[2])
+        if bracket:
+            name = self("setting.place", name=name, place=place.rstrip("]"))
+        return self("setting.unit", name=name, unit=self(f"unit.{unit}")) if unit else name
 
     def both(self, names: Sequence[str]) -> str:
         """One name, or two of them."""
