@@ -191,6 +191,28 @@ def many_foci(before: Frame, after: Frame) -> None:
     assert np.mean(list(new.values())) < 0.8 * np.mean(list(old.values()))
 
 
+@remedy("forearm", "steer the lines past the splinter")
+def past_the_splinter(before: Frame, after: Frame) -> None:
+    """The shadow on the nerve gets 4 dB weaker and the nerve brighter; the splinter still stands out of the muscle."""
+    old, new = ((f.truth.there == region(f, "nerve")) & f.in_view for f in (before, after))
+    shade = [float(np.nanmean(f.truth.effect_db["shadow"][w])) for f, w in ((before, old), (after, new))]
+    assert shade[1] > shade[0] + 4
+    assert level(after, new) > level(before, old) + 2
+    splinter = after.truth.there == region(after, "splinter")
+    assert level(after, splinter) > level(after, after.truth.there == 0) + 6
+
+
+@remedy("belly", "fill the chest with fluid")
+def fluid_in_the_chest(before: Frame, after: Frame) -> None:
+    """The second lump is gone, and so is nearly all that was mirrored; the lump itself stays as bright as it was."""
+    assert owned(before, "mirror", "lump") > 500
+    assert owned(after, "mirror", "lump") == 0
+    old, new = (int((f.truth.mask("mirror") & f.in_view).sum()) for f in (before, after))
+    assert new < 0.05 * old
+    lump = before.truth.there == region(before, "lump")
+    assert abs(level(after, lump) - level(before, lump)) < 1
+
+
 def test_every_remedy_is_checked():
     """The table has every remedy of every shipped scene, and no other."""
     listed = {(name, r.name) for name in shipped_scene_names() for r in renderer.read_scene(name).remedies}
