@@ -20,7 +20,7 @@ KINDS = {
     "straw": {"shape": "tube", "from_mm": [-9, -6, 30], "to_mm": [6, 9, 26], "radius_mm": 2, "wall_mm": 0.4, "wall_tissue": "plastic"},
     "bent": {"shape": "chain", "points_mm": [[0, -3, 34], [6, 0, 30], [12, 3, 36]], "radius_mm": [1.0, 2.5, 0.8]},
     "wedge": {"shape": "prism", "outline_mm": [[-15, 8], [-2, 9], [4, 15], [-11, 14]], "y_mm": [-6, 9]},
-    "cap": {"shape": "sheet", "cap": {"centre_mm": [0, 0, 60], "radius_mm": 20, "half_angle_deg": 35}, "thickness_mm": 1},
+    "cap": {"shape": "sheet", "cap": {"centre_mm": [0, 0, 60], "radius_mm": 20, "half_angle_deg": 35}, "thickness_mm": 1, "behind": "water"},
     "pin": {"shape": "needle", "tip_mm": [2, 0, 18], "angle_deg": 25, "length_mm": 30, "diameter_mm": 1.2, "bevel_deg": 20, "hollow": True},
 }  # fmt: skip
 
@@ -35,7 +35,7 @@ def star(n, wobble, key):
     return outline
 
 
-OUTLINES = [(3, 0.1), (8, 0.3), (9, 0.5), (41, 0.6), (200, 0.7)]
+OUTLINES = [(1000, 0.002), (3, 0.1), (8, 0.3), (9, 0.5), (41, 0.6), (200, 0.7)]
 
 
 @pytest.mark.parametrize(("n", "wobble"), OUTLINES)
@@ -109,7 +109,7 @@ def primitives():
 def test_every_kind_of_primitive_is_there(primitives):
     """The next test covers what it should."""
     assert set(primitives[0].tolist()) == {
-        geo.SLAB, geo.BOX, geo.ELLIPSOID, geo.CYLINDER, geo.PRISM, geo.CAP, geo.ROUND,
+        geo.SLAB, geo.BOX, geo.ELLIPSOID, geo.CYLINDER, geo.PRISM, geo.CAP, geo.ROUND, geo.BELOW_CAP,
     }  # fmt: skip
 
 

@@ -23,12 +23,15 @@ N_PARAMETERS = 24
 # An outline is one closed ring, or open arcs that close together, each after a row of NaN: comparisons with NaN are
 # false, so that an edge from or to such a row is met by nothing.
 # Columns of an outline: vertex, normal and curvature there; the first edge of every block of BLOCK edges (an edge
-# runs from the vertex before to its own) also holds the block's bounds.
-O_X, O_Z, O_NX, O_NZ, O_BEND, O_LOW_X, O_HIGH_X, O_LOW_Z, O_HIGH_Z = range(9)
-N_OUTLINE = 9
-BLOCK = 8
+# runs from the vertex before to its own) also holds the block's bounds, and that of every GROUP edges the group's:
+# low x, high x, low z, high z.
+O_X, O_Z, O_NX, O_NZ, O_BEND, O_BLOCK = range(6)
+O_GROUP = O_BLOCK + 4
+N_OUTLINE = O_GROUP + 4
+BLOCK, GROUP = 8, 64
 
 MAX_HITS = 40  # crossings of one ray with one primitive that are looked at
+ON_EDGE_MM = 1e-3
 SAME_PLACE_MM = 2e-6  # crossings closer than this happen together (surfaces described twice)
 START_GAP_MM = 1e-6  # a ray leaves a surface from just behind it
 
@@ -65,12 +68,39 @@ def direction_from_local(row, x, y, z):
 
 
 @kernel
+def beside(row, first, x, z):
+    """Whether a level line from a point to larger x passes by a box; its bounds begin at a column of the row."""
+    return z < row[first + 2] or z > row[first + 3] or x > row[first + 1]
+
+
+@kernel
+def missed(row, first, x, z, dx, dz):
+    """Whether the straight line through a point passes by a box."""
+    off_x = 0.5 * (row[first] + row[first + 1]) - x
+    off_z = 0.5 * (row[first + 2] + row[first + 3]) - z
+    wide = (row[first + 1] - row[first]) * abs(dz) + (row[first + 3] - row[first + 2]) * abs(dx)
+    return 2.0 * abs(off_x * dz - off_z * dx) > wide + 1e-9
+
+
+@kernel
+def far_off(row, first, x, z, square):
+    """Whether a box lies farther from a point than the root of a square."""
+    off_x = max(row[first] - x, x - row[first + 1], 0.0)
+    off_z = max(row[first + 2] - z, z - row[first + 3], 0.0)
+    return off_x * off_x + off_z * off_z > square
+
+
+@kernel
 def inside_outline(outline, start, count, x, z):
     """Whether a point lies inside a closed outline (even-odd rule)."""
     inside = False
-    for block in range(start, start + count, BLOCK):
-        bounds = outline[block]
-        if z < bounds[O_LOW_Z] or z > bounds[O_HIGH_Z] or x > bounds[O_HIGH_X]:
+    after = start
+    while after < start + count:
+        block, after = after, after + BLOCK
+        if (block - start) % GROUP == 0 and beside(outline[block], O_GROUP, x, z):
+            after = block + GROUP
+            continue
+        if beside(outline[block], O_BLOCK, x, z):
             continue
         j = block - 1 if block > start else start + count - 1
         for i in range(block, min(block + BLOCK, start + count)):
@@ -235,14 +265,13 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
         if abs(dy) > 1e-12:
             hits[0], hits[1] = (p0 - y) / dy, (p1 - y) / dy
             n = 2
-        for block in range(start, start + count, BLOCK):
-            bounds = outline[block]
-            off_x = 0.5 * (bounds[O_LOW_X] + bounds[O_HIGH_X]) - x
-            off_z = 0.5 * (bounds[O_LOW_Z] + bounds[O_HIGH_Z]) - z
-            wide = (bounds[O_HIGH_X] - bounds[O_LOW_X]) * abs(dz) + (
-                bounds[O_HIGH_Z] - bounds[O_LOW_Z]
-            ) * abs(dx)
-            if 2.0 * abs(off_x * dz - off_z * dx) > wide + 1e-9:
+        after = start
+        while after < start + count:
+            block, after = after, after + BLOCK
+            if (block - start) % GROUP == 0 and missed(outline[block], O_GROUP, x, z, dx, dz):
+                after = block + GROUP
+                continue
+            if missed(outline[block], O_BLOCK, x, z, dx, dz):
                 continue
             j = block - 1 if block > start else start + count - 1
             for i in range(block, min(block + BLOCK, start + count)):
@@ -296,6 +325,22 @@ def _convex_changes(kind, row, n, z, dz, reach, hits):
 
 
 @kernel
+def passes_box(row, x, y, z, dx, dy, dz):
+    """Whether a ray of the local frame passes by the box round a prism, or has left it."""
+    near, far = 0.0, 1e12
+    for low, high, at, way in (
+        (-row[14], row[14], x, dx), (row[12], row[13], y, dy), (-row[15], row[15], z, dz)
+    ):  # fmt: skip
+        if abs(way) < 1e-15:
+            if at < low or at > high:
+                return True
+            continue
+        one, other = (low - at) / way, (high - at) / way
+        near, far = max(near, min(one, other)), min(far, max(one, other))
+    return near > far + 1e-6
+
+
+@kernel
 def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hits):
     """Distances along a ray at which it enters or leaves the primitive, ascending.
 
@@ -304,6 +349,8 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
     """
     lx, ly, lz = to_local(row, x, y, z)
     ux, uy, uz = direction_to_local(row, dx, dy, dz)
+    if kind == PRISM and passes_box(row, lx, ly, lz, ux, uy, uz):
+        return False, 0
     n = _raw_hits(kind, row, outline, start, count, lx, ly, lz, ux, uy, uz, hits)
     if kind <= ROUND:
         return _convex_changes(kind, row, n, lz, uz, reach, hits)
@@ -437,13 +484,24 @@ def next_crossing(
 
 @kernel
 def _outline_normal(outline, start, count, smooth, x, z):
-    """Outward normal and curvature of an outline at its nearest edge."""
-    best, nx, nz, curvature = 1e30, 0.0, -1.0, 0.0
-    for block in range(start, start + count, BLOCK):
-        bounds = outline[block]
-        off_x = max(bounds[O_LOW_X] - x, x - bounds[O_HIGH_X], 0.0)
-        off_z = max(bounds[O_LOW_Z] - z, z - bounds[O_HIGH_Z], 0.0)
-        if off_x * off_x + off_z * off_z > best:
+    """Outward normal and curvature of an outline at its nearest edge; most places asked for lie on it."""
+    found, nx, nz, curvature = _nearest_edge(outline, start, count, smooth, x, z, ON_EDGE_MM**2)
+    if not found:
+        found, nx, nz, curvature = _nearest_edge(outline, start, count, smooth, x, z, 1e30)
+    return nx, nz, curvature
+
+
+@kernel
+def _nearest_edge(outline, start, count, smooth, x, z, best):
+    """Whether an edge is nearer than the root of ``best``; outward normal and curvature there."""
+    found, nx, nz, curvature = False, 0.0, -1.0, 0.0
+    after = start
+    while after < start + count:
+        block, after = after, after + BLOCK
+        if (block - start) % GROUP == 0 and far_off(outline[block], O_GROUP, x, z, best):
+            after = block + GROUP
+            continue
+        if far_off(outline[block], O_BLOCK, x, z, best):
             continue
         j = block - 1 if block > start else start + count - 1
         for i in range(block, min(block + BLOCK, start + count)):
@@ -453,7 +511,7 @@ def _outline_normal(outline, start, count, smooth, x, z):
             w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
             off = (ax + w * ex - x) ** 2 + (az + w * ez - z) ** 2
             if off < best:
-                best = off
+                best, found = off, True
                 if smooth:
                     nx = (1 - w) * outline[j, 2] + w * outline[i, 2]
                     nz = (1 - w) * outline[j, 3] + w * outline[i, 3]
@@ -462,7 +520,7 @@ def _outline_normal(outline, start, count, smooth, x, z):
                     nx, nz, curvature = ez, -ex, 0.0
             j = i
     length = math.sqrt(nx * nx + nz * nz)
-    return nx / length, nz / length, curvature
+    return found, nx / length, nz / length, curvature
 
 
 @kernel
@@ -585,13 +643,15 @@ def arc_normals(points: np.ndarray, *, closed: bool) -> np.ndarray:
 
 
 def with_bounds(outline: np.ndarray) -> np.ndarray:
-    """An outline (V, 5) with the bounds of its blocks of edges, (V, N_OUTLINE)."""
+    """An outline (V, 5) with the bounds of its blocks and groups of edges, (V, N_OUTLINE)."""
     full = np.zeros((len(outline), N_OUTLINE))
     full[:, :5] = outline
-    before = np.roll(outline, 1, axis=0)
-    for first in range(0, len(outline), BLOCK):
-        ends = np.concatenate([before[first : first + BLOCK, :2], outline[first : first + BLOCK, :2]])
-        (full[first, O_LOW_X], full[first, O_LOW_Z]), (full[first, O_HIGH_X], full[first, O_HIGH_Z]) = (
-            np.nanmin(ends, axis=0), np.nanmax(ends, axis=0)
-        )  # fmt: skip
+    ends = np.stack([np.roll(outline, 1, axis=0)[:, :2], outline[:, :2]], axis=1)
+    for size, column in ((BLOCK, O_BLOCK), (GROUP, O_GROUP)):
+        for first in range(0, len(outline), size):
+            low, high = (
+                np.nanmin(ends[first : first + size], (0, 1)),
+                np.nanmax(ends[first : first + size], (0, 1)),
+            )
+            full[first, column : column + 4] = low[0], high[0], low[1], high[1]
     return full

@@ -11,13 +11,13 @@ from renderer.tissue.geometry import (
     CAP,
     CYLINDER,
     ELLIPSOID,
-    O_HIGH_X,
-    O_HIGH_Z,
-    O_LOW_X,
-    O_LOW_Z,
+    GROUP,
+    O_BLOCK,
+    O_GROUP,
     PRISM,
     SLAB,
     direction_from_local,
+    far_off,
     to_local,
 )
 
@@ -26,11 +26,13 @@ from renderer.tissue.geometry import (
 def _under_outline(outline, start, count, x, z):
     """Distance of a place inside an outline from its nearest edge, and the unit vector towards that edge."""
     best, nx, nz = 1e30, 0.0, -1.0
-    for block in range(start, start + count, BLOCK):
-        bounds = outline[block]
-        off_x = max(bounds[O_LOW_X] - x, x - bounds[O_HIGH_X], 0.0)
-        off_z = max(bounds[O_LOW_Z] - z, z - bounds[O_HIGH_Z], 0.0)
-        if off_x * off_x + off_z * off_z > best:
+    after = start
+    while after < start + count:
+        block, after = after, after + BLOCK
+        if (block - start) % GROUP == 0 and far_off(outline[block], O_GROUP, x, z, best):
+            after = block + GROUP
+            continue
+        if far_off(outline[block], O_BLOCK, x, z, best):
             continue
         j = block - 1 if block > start else start + count - 1
         for i in range(block, min(block + BLOCK, start + count)):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
-from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, SLAB, contains, to_local
+from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, ROUND, SLAB, contains, to_local
 from renderer.tissue.hashing import NEXT, cell_of_column, column_hash, mix, unit
 from renderer.tissue.hashing import value_noise as value_noise
 from renderer.tissue.linings import under_surface
@@ -106,8 +106,10 @@ def column_candidates(kinds, rows, traced, x, z, slack, half_y, found):
             out = ly < p0 - hy or ly > p1 + hy or abs(lx) > p2 + hx or abs(lz) > p3 + hz
         elif kind == CAP:
             out = abs(lx) > p1 + hx or abs(ly) > p1 + hy or abs(lz) > p1 + hz
-        else:  # ROUND: radii p0 and p2 at its two ends, the larger p1
+        elif kind == ROUND:  # radii p0 and p2 at its two ends, the larger p1
             out = abs(lx) > p1 + hx or abs(ly) > p1 + hy or lz < -p0 - hz or lz > p3 + p2 + hz
+        else:
+            out = abs(lx) > p1 + hx or abs(ly) > p1 + hy
         if not out:
             found[n] = q
             n += 1
