@@ -239,7 +239,7 @@ def _closed(row: ClosedRow) -> Closed:
 def _labels(row: ImageRow, picture: LabelPicture) -> LabelImage:
     tissues = sorted((int(label), tissue) for label, tissue in row.tissues.items())
     place, along = _point2(row.origin_mm), _point2(row.y_mm)
-    return LabelImage(picture.pixels, picture.columns, row.pixel_mm, place, along, tuple(tissues))
+    return LabelImage(picture.pixels, picture.columns, picture.pixel_mm, place, along, tuple(tissues))
 
 
 def _sheet(row: SheetRow) -> Sheet:

@@ -280,15 +280,21 @@ class GrainsRow(SolidRow):
 
 
 Label = Annotated[str, Field(pattern=LABEL_PATTERN)]
+VolumeAxis = Literal["i", "j", "k", "-i", "-j", "-k"]
 
 
 class ImageRow(SolidBase):
-    """Bodies from the labels of a picture, drawn out along y."""
+    """Bodies from the labels of a picture, or of a slice of a volume, drawn out along y."""
 
     notes: ClassVar[tuple[str, ...]] = (
         (
             "`file` is an 8 bit PNG of labels (grey values or palette numbers) in the folder of the scene. Rows run "
             "down, columns to the right. Label 0 is nothing unless `tissues` names it: what lies beneath stays."
+        ),
+        (
+            "Or it is a NIfTI volume of labels (`.nii`, `.nii.gz`; with the extra `volumes`), of which one slice is "
+            "taken. Its axes are i, j, k as stored, and it says itself how large its voxels are; they must be square in the "
+            "picture. `axes` and `slice` are for volumes alone, `pixel_mm` for a PNG alone."
         ),
         "Each label is a region of its own, NAME.LABEL, in ascending order.",
         (
@@ -298,9 +304,19 @@ class ImageRow(SolidBase):
     )
     shape: Literal["image"]
     file: Annotated[str, Field(min_length=1, max_length=200)] = Field(
-        description="label picture, beside the scene file or below it"
+        description="label picture or volume, beside the scene file or below it"
     )
-    pixel_mm: float = Field(ge=0.005, le=10, description="size of a pixel")
+    pixel_mm: float | None = Field(default=None, ge=0.005, le=10, description="size of a pixel of a PNG")
+    axes: Annotated[list[VolumeAxis], Field(min_length=2, max_length=2)] | None = Field(
+        default=None,
+        description="axes of the volume to the right and down, minus: the other way; [i, j] if not said",
+    )
+    slice: int | None = Field(
+        default=None,
+        ge=0,
+        le=5000,
+        description="number of the slice along the third axis; the middle if not said",
+    )
     origin_mm: Point2 = Field(description="centre [x, z] of the first pixel, at the upper left")
     y_mm: Extent = Field(default=[-50.0, 50.0], description="where it begins and ends along y")
     tissues: Annotated[dict[Label, TissueName], Field(min_length=1, max_length=256)] = Field(

@@ -1,4 +1,7 @@
-"""Label pictures that scenes name: found inside the scene's folder, read, and held to what a scene says of them."""
+"""Label pictures that scenes name: found inside the scene's folder, read, and held to what a scene says of them.
+
+A slice of a label volume is a label picture as well.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,8 @@ from PIL import Image
 
 from renderer.scene.format_scene import SceneRow
 from renderer.scene.format_solids import ImageRow
-from renderer.scene.names import NOT_YET, one_of, show
+from renderer.scene.label_volumes import is_volume, read_slice
+from renderer.scene.names import one_of, show
 from renderer.scene.tree import Found
 
 MAX_FILE_BYTES = 20_000_000
@@ -31,6 +35,7 @@ class LabelPicture:
 
     pixels: bytes
     columns: int
+    pixel_mm: float
 
     def table(self) -> np.ndarray:
         """The labels, (H, W) uint8."""
@@ -45,17 +50,63 @@ def read_label_pictures(row: SceneRow, folder: str | None) -> tuple[dict[int, La
         if not isinstance(solid, ImageRow):
             continue
         path = ("phantom", "solids", i)
-        found = _read(solid.file, folder)
-        if isinstance(found, str):
-            faults.append(Found((*path, "file"), found))
+        found = _read(solid, folder)
+        if isinstance(found, tuple):
+            faults.append(Found((*path, found[0]), found[1]))
             continue
         pictures[i] = found
         faults += [Found((*path, *place), message) for place, message in _label_faults(solid, found)]
     return pictures, faults
 
 
-def _read(name: str, folder: str | None) -> LabelPicture | str:
-    """The picture in a file, or what is wrong with it."""
+def _read(solid: ImageRow, folder: str | None) -> LabelPicture | tuple[str, str]:
+    """The picture of a solid; or the key to blame and what is wrong."""
+    volume = is_volume(solid.file)
+    wrong = _misplaced_key(solid, volume)
+    if wrong is not None:
+        return wrong
+    file = _found(solid.file, folder)
+    if isinstance(file, str):
+        return "file", file
+    try:
+        if volume:
+            return _of_volume(solid, file)
+        with file.open("rb") as stream:
+            data = stream.read(MAX_FILE_BYTES + 1)
+    except OSError as error:
+        return "file", f"cannot be read: {(error.strerror or 'the system refuses').lower()}"
+    assert solid.pixel_mm is not None
+    decoded = _decode(data, solid.pixel_mm)
+    return ("file", decoded) if isinstance(decoded, str) else decoded
+
+
+def _misplaced_key(solid: ImageRow, volume: bool) -> tuple[str, str] | None:
+    """A key that says nothing of this kind of file, or one that it needs."""
+    if volume:
+        if solid.pixel_mm is not None:
+            return "pixel_mm", "a volume says itself how large its voxels are; leave the key out"
+        if solid.axes is not None and solid.axes[0][-1] == solid.axes[1][-1]:
+            return "axes", "one axis cannot run both ways; two of i, j and k are wanted"
+        return None
+    for key in ("axes", "slice"):
+        if getattr(solid, key) is not None:
+            return key, "is for volumes alone; leave the key out"
+    if solid.pixel_mm is None:
+        return "pixel_mm", "is missing; a PNG does not say how large its pixels are"
+    return None
+
+
+def _of_volume(solid: ImageRow, file: FilePath) -> LabelPicture | tuple[str, str]:
+    """The slice of a volume that a solid asks for."""
+    right, down = solid.axes or ("i", "j")
+    labels, size = read_slice(file, (right, down), solid.slice, MAX_SIDE)
+    if isinstance(labels, str) or isinstance(size, str):
+        return str(labels), str(size)
+    return LabelPicture(labels.tobytes(), labels.shape[1], size)
+
+
+def _found(name: str, folder: str | None) -> FilePath | str:
+    """The file of that name inside the scene's folder, or what is wrong with the name."""
     if folder is None:
         return "a scene that is no file has no folder to look in; give parse_scene a folder"
     if "\0" in name or FilePath(name).is_absolute():
@@ -64,19 +115,12 @@ def _read(name: str, folder: str | None) -> LabelPicture | str:
     file = (base / name).resolve()
     if not file.is_relative_to(base):
         return f"{show(name)} lies outside the scene's folder"
-    if name.lower().endswith((".nii", ".nii.gz")):
-        return f"volumes are {NOT_YET}; an 8 bit PNG is wanted"
     if not file.is_file():
         return f"there is no file {show(name)} in the scene's folder"
-    try:
-        with file.open("rb") as stream:
-            data = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        return f"cannot be read: {(error.strerror or 'the system refuses').lower()}"
-    return _decode(data)
+    return file
 
 
-def _decode(data: bytes) -> LabelPicture | str:
+def _decode(data: bytes, pixel_mm: float) -> LabelPicture | str:
     """The labels in the bytes of a PNG, or what is wrong with them. Sizes are looked at before anything is unpacked."""
     if len(data) > MAX_FILE_BYTES:
         return f"is larger than {MAX_FILE_BYTES} bytes, the most that a label picture may have"
@@ -92,7 +136,7 @@ def _decode(data: bytes) -> LabelPicture | str:
             table = np.asarray(picture, dtype=np.uint8)
     except (OSError, SyntaxError, ValueError, struct.error):
         return "is a damaged PNG"
-    return LabelPicture(table.tobytes(), width)
+    return LabelPicture(table.tobytes(), width, pixel_mm)
 
 
 def _label_faults(solid: ImageRow, picture: LabelPicture) -> Iterator[tuple[tuple[str, ...], str]]:

@@ -130,6 +130,7 @@ def _digest(row: SceneRow, pictures: dict[int, LabelPicture]) -> str:
     digest = hashlib.sha256(json.dumps(content, sort_keys=True).encode())
     for picture in pictures.values():
         digest.update(hashlib.sha256(picture.pixels).digest())
+        digest.update(f"{picture.columns} {picture.pixel_mm!r}".encode())
     return digest.hexdigest()
 
 
