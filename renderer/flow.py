@@ -21,10 +21,13 @@ from renderer.frame.frame import Frame
 from renderer.frame.grid import PictureGrid, picture_grid
 from renderer.frame.manifest import make_manifest
 from renderer.frame.truth import frame_truth
+from renderer.probe.faults import element_strengths, line_gain_db
 from renderer.probe.plan import scan_plan, view_angles
 from renderer.receive.chain import NoiseDraw, lines_to_amplitude
 from renderer.receive.gain import gain_curve_db
 from renderer.receive.grey import displayed_floor_db, picture_grey
+from renderer.receive.interference import crosstalk_lines, interference_lines
+from renderer.receive.settings import ReceiveSettings
 from renderer.scene.scene import Scene
 from renderer.streams import Streams
 from renderer.tissue.presets import TEXTURE_PRESETS, TextureRecipe
@@ -41,6 +44,9 @@ from renderer.trace.echoes import (
 )
 from renderer.trace.phantom import PackedPhantom, Switches
 
+# The harmonic that tissue makes is weaker than the pulse by so much (15 to 20 dB, common practice, no source); what
+# is listened to is set to the same level, so the noise comes up
+HARMONIC_DB = 15.0
 # Two pictures at once would share the same cores and take twice the memory.
 _ONE_AT_A_TIME = threading.RLock()
 
@@ -111,18 +117,21 @@ def _seeded(scene: Scene, seed: int | None) -> Scene:
 def _frame(
     scene: Scene, number: int, without: tuple[str, ...], previous: np.ndarray | None
 ) -> tuple[Frame, np.ndarray]:
-    views = [echoes_of(trace_job(scene, angle)) for angle in view_angles(scene.scan)]
+    traced = [echoes_of(trace_job(scene, angle, number)) for angle in view_angles(scene.scan)]
+    receive = receive_settings(scene)
+    views = [with_received(v, scene, receive, number, place) for place, v in enumerate(traced)]
     grid, scan = picture_map(replace(scene.scan, focus_mm=(1.0,)), scene.probe)
     lines = np.stack([v.iq[[name not in without for name in v.class_names]].sum(0) for v in views])
-    gain_db = np.stack([_gain_db(scene, v) for v in views])
+    gain_db = np.stack([_gain_db(scene, v, receive) for v in views])
     noise = NoiseDraw(Streams(scene.seed_noise).key("electronic_noise"), number, _noise_sigma(views[0]))
-    amplitude = lines_to_amplitude(lines, gain_db, scene.receive, noise, pixel_samples=scan.pixel_samples)
+    amplitude = lines_to_amplitude(
+        lines, gain_db, receive, noise, line_gain_db=line_gain_db(scene.faults, lines.shape[1]),
+        pixel_samples=scan.pixel_samples,
+    )  # fmt: skip
     level_db = picture_level(amplitude, scan)
-    image, shown = picture_grey(level_db, scene.receive, previous)
-    floor_db = displayed_floor_db(scene.receive)
-    truth, echoes, explainer = frame_truth(
-        views, gain_db, scene.receive, grid, scan, level_db, floor_db, without
-    )
+    image, shown = picture_grey(level_db, receive, previous)
+    floor_db = displayed_floor_db(receive)
+    truth, echoes, explainer = frame_truth(views, gain_db, receive, grid, scan, level_db, floor_db, without)
     plan = views[0].plan
     frame = Frame(
         image=image, x_mm=grid.x_mm, z_mm=grid.z_mm, in_view=scan.in_view, level_db=level_db, lines=lines[0],
@@ -132,13 +141,55 @@ def _frame(
     return frame, shown
 
 
-def _gain_db(scene: Scene, view: ViewEchoes) -> np.ndarray:
+def receive_settings(scene: Scene) -> ReceiveSettings:
+    """The settings of the receiver as its faults, and the weakness of a harmonic, leave them."""
+    receive, faults = scene.receive, scene.faults
+    tgc_db = list(receive.tgc_db)
+    if faults.stuck_slider is not None:
+        slider, gain_db = faults.stuck_slider
+        tgc_db[slider - 1] = gain_db
+    noise_db = receive.noise_db + (HARMONIC_DB if scene.scan.harmonic else 0.0)
+    output_db = receive.output_db + faults.sensitivity_db
+    return replace(receive, tgc_db=tuple(tgc_db), noise_db=noise_db, output_db=output_db)
+
+
+def with_received(
+    view: ViewEchoes, scene: Scene, receive: ReceiveSettings, number: int, place: int
+) -> ViewEchoes:
+    """A view with what the receiver hears beside echoes: a source outside, and leaking between neighbours.
+
+    ``number`` and ``place``: of the frame in its series and of the view in its frame, which tell when it is taken.
+    """
+    source, leak = scene.faults.interference, scene.faults.crosstalk
+    if source is None and leak is None:
+        return view
+    iq, plan = view.iq.copy(), view.plan
+    n_lines, n_views = plan.n_lines, len(view_angles(scene.scan))
+    if source is not None:
+        start_us = (((number * n_views + place) * n_lines) + np.arange(n_lines)) * plan.pulse_interval_us
+        heard = interference_lines(
+            plan.time_us, start_us, frequency_mhz=source.frequency_mhz, level_db=source.level_db,
+            burst_us=source.burst_us, every_us=source.every_us, centre_mhz=scene.scan.frequency_mhz,
+            sigma_mhz=view.view.pulse.sigma_mhz,
+        )  # fmt: skip
+        # The receiver's output scales echoes; a source outside does not know of it
+        iq[CLASS_NAMES.index("interference")] = heard * 10 ** (-receive.output_db / 20)
+    if leak is not None:
+        gap_mm = float(np.mean(np.diff(plan.face_mm))) or scene.probe.pitch_mm
+        iq[CLASS_NAMES.index("crosstalk")] = crosstalk_lines(
+            view.iq.sum(0) - view.iq[CLASS_NAMES.index("main_bang")], gap_mm, plan.sample_us, level_db=leak.level_db, reach_mm=leak.reach_mm,
+            speed_mm_per_us=leak.speed_mm_per_us, centre_mhz=scene.scan.frequency_mhz,
+        )  # fmt: skip
+    return replace(view, iq=iq)
+
+
+def _gain_db(scene: Scene, view: ViewEchoes, receive: ReceiveSettings | None = None) -> np.ndarray:
     """Gain along the lines of a view."""
     depth_mm = 0.5 * scene.scan.assumed_speed_mm_per_us * view.plan.time_us
     return np.asarray(
         gain_curve_db(
             depth_mm,
-            scene.receive,
+            receive or receive_settings(scene),
             frequency_mhz=scene.scan.frequency_mhz,
             full_depth_mm=scene.scan.depth_mm,
             flat_field_db=view.flat_field_db,
@@ -151,9 +202,12 @@ def _noise_sigma(view: ViewEchoes) -> float:
     return view.view.pulse.sigma_us / view.plan.sample_us / np.sqrt(2.0)
 
 
-def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
-    """The part of a scene that the tracer depends on, for one view."""
+def trace_job(scene: Scene, steer_rad: float, number: int = 0) -> TraceJob:
+    """The part of a scene that the tracer depends on, for one view; ``number``: of the frame, for a loose cable."""
     phantom, physics = scene.phantom, scene.physics
+    elements = element_strengths(
+        scene.probe, scene.faults, number, Streams(scene.seed_noise).key("machine_faults")
+    )
     used = {phantom.background, phantom.coupling, "water"}
     for solid in phantom.solids:
         used |= {t for t in (solid.tissue, solid.wall_tissue, solid.behind) if t is not None}
@@ -167,7 +221,8 @@ def trace_job(scene: Scene, steer_rad: float) -> TraceJob:
         solids=_with_keys(phantom.solids, Streams(scene.seed_tissue)), materials=tuple(materials.items()), background=phantom.background,
         coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
         switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
-        steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"),
+        steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"), elements=elements,
+        face_pieces=scene.faults.face, lobes=physics.lobes, clutter=physics.clutter,
     )  # fmt: skip
 
 
@@ -187,8 +242,11 @@ def echoes_of(job: TraceJob) -> ViewEchoes:
     """Traced echoes of one view."""
     phantom, view = start_view(job)
     # What the scatterers do not depend on is levelled, so that a change of it finds them again
-    scan = replace(job.scan, focus_mm=(1.0,), transmit_f_number=1.0, apodisation="none")
-    return trace_echoes(job, phantom, points_of(replace(job, scan=scan)), view)
+    scan = replace(
+        job.scan, focus_mm=(1.0,), transmit_f_number=1.0, apodisation="none", harmonic=False, clutter_db=0.0
+    )
+    bare = replace(job, scan=scan, elements=(), face_pieces=(), lobes=False, clutter=False)
+    return trace_echoes(job, phantom, points_of(bare), view)
 
 
 @lru_cache(maxsize=3)

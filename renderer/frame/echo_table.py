@@ -358,7 +358,9 @@ def _bodies(made: ViewTruth, truth: Truth, level_db: Array) -> list[Echo]:
 
 def _groups_of(origin_class: str) -> list[int]:
     """Groups of contributions that belong to a class, as ``strongest`` numbers them; of direct classes the points."""
-    return [0] if origin_class in DIRECT_CLASSES else [2 + SECONDARY_CLASSES.index(origin_class)]
+    if origin_class in SECONDARY_CLASSES:
+        return [2 + SECONDARY_CLASSES.index(origin_class)]
+    return [0] if origin_class in DIRECT_CLASSES else []
 
 
 def _body_row(

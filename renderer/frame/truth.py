@@ -26,6 +26,7 @@ from renderer.trace.sheets import N_SAMPLE, Q_REGION, Q_X, Q_Y, Q_Z
 
 Array = np.ndarray
 
+PLACELESS = ("clutter", "main_bang", "interference", "crosstalk")
 SHEET_RATIO = 100.0  # a class this much stronger (energy) than its strongest contribution is a sheet's
 FAINTEST_DB = 20.0  # what lies this far below black is not told of at a point
 
@@ -36,6 +37,7 @@ THRESHOLDS = {
     "edge_shadow": -3.0,
     "focusing": 3.0,
     "focal_band": 3.0,
+    "fault": -3.0,
     "speed": 0.5,  # mm
     "refraction": 0.5,  # mm
 }
@@ -140,12 +142,37 @@ class ViewTruth:
             code = np.where(group >= 2, v.secondary.index[line, late, at], code)
             tag = np.where(group >= 2, v.secondary.tag[line, late, at], 0)
         region, place = self._describe(code)
+        none |= self._placeless()
         region[none], place[none] = OUTSIDE_ID, np.nan
         tag[none] = 0
+        rings = self._ringing()
+        if rings is not None:
+            region[rings >= 0], place[rings >= 0], tag[rings >= 0] = rings[rings >= 0], np.nan, 0
         return {
             "region": region, "place": place, "via": (tag // 256).astype(np.uint16),
             "order": np.minimum(tag % 256, 255).astype(np.uint8), "line": line, "winner": winner, "group": group,
         }  # fmt: skip
+
+    def _class_power(self, names: Sequence[str]) -> Array:
+        """Power of classes on the lines, those aside that are left out, (L, T)."""
+        v = self.first
+        kept = [v.iq[v.class_names.index(name)] for name in names if name not in self.without]
+        return np.asarray(sum((np.abs(iq) ** 2 for iq in kept), np.zeros(v.iq.shape[1:], np.float32)))
+
+    def _placeless(self) -> Array:
+        """Where most of the energy has no one place that it comes from: haze, ring of the face, interference."""
+        power = self._class_power(PLACELESS)
+        return power > self._class_power([n for n in self.first.class_names if n not in PLACELESS])
+
+    def _ringing(self) -> Array | None:
+        """Region of the gas that rings where that is most of the energy, else -1, (L, T)."""
+        v = self.first
+        if v.ringing is None or (v.ringing < 0).all():
+            return None
+        power = self._class_power(["ring_down"])
+        rest = self._class_power([n for n in v.class_names if n != "ring_down"])
+        region = v.ringing[:, : 2 * power.shape[1] : 2]
+        return np.where(power > rest, region, -1)
 
     def _secondary_size(self, k: int) -> Array:
         """Squared size of what is strongest in a secondary class, (L, T').
@@ -219,8 +246,9 @@ class ViewTruth:
         # The beam's own gain along the line against its median, where the machine leaves it in
         own = -v.flat_field_db + np.median(v.flat_field_db)
         band = np.broadcast_to(0.0 if self.receive.flat_field else own, att.shape)
+        fault = np.zeros_like(att) if v.fault_db is None else v.fault_db
         return {
-            "shadow": np.minimum(att, 0), "enhancement": np.maximum(att, 0), "edge_shadow": np.minimum(lens, 0),
+            "fault": fault, "shadow": np.minimum(att, 0), "enhancement": np.maximum(att, 0), "edge_shadow": np.minimum(lens, 0),
             "focusing": np.maximum(lens, 0), "focal_band": np.maximum(band, 0),
         }  # fmt: skip
 
@@ -299,12 +327,21 @@ class ViewTruth:
             rows.append({"class": name, "level_db": level, "path": words, "points_mm": points})
         return sorted(rows, key=lambda row: -row["level_db"])
 
+    def _ring_words(self, line: int, window: slice) -> str:
+        """Which gas rings on a line."""
+        v = self.first
+        found = v.ringing[line, window] if v.ringing is not None else np.zeros(0, int)
+        found = found[found >= 0]
+        if not len(found):
+            return "from neighbouring lines"
+        return f"face - {v.phantom.painted.regions[int(found[0])].name}, which rings - face"
+
     def _path_words(self, name: str, line: int, t: int) -> tuple[str, list[list[float]]]:
         """The way of the strongest contribution of a class near a sample, in words and as points (world)."""
         v = self.first
         start = self.to_world(v.plan.line_origin_mm[line]).tolist()
-        if name == "noise":
-            return "made in the receiver", []
+        if name in WITHOUT_PATH:
+            return WITHOUT_PATH[name], []
         legend = v.phantom.painted.regions
         half = max(1, int(round(v.view.pulse.sigma_us * 1.18 / v.view.fine_us)))
         window = slice(max(0, 2 * t - half), 2 * t + half + 1)
@@ -313,9 +350,20 @@ class ViewTruth:
             point = int(np.argmax(v.best[line, window])) + window.start
             sheet = int(np.argmax(v.traced.surface_best[line, window])) + window.start
             code = int(v.best_index[line, point])
-            if name == "direct" and v.traced.surface_best[line, sheet] ** 2 > v.best[line, point]:
+            if (
+                name in ("direct", "side_lobe")
+                and v.traced.surface_best[line, sheet] ** 2 > v.best[line, point]
+            ):
                 code = -1 - int(v.traced.surface_index[line, sheet])
-        elif v.secondary is not None:
+        elif name == "grating_lobe":
+            code = -1 - int(
+                v.traced.surface_index[
+                    line, window.start + int(np.argmax(v.traced.surface_best[line, window]))
+                ]
+            )
+        elif name == "ring_down":
+            return self._ring_words(line, window), [start]
+        elif v.secondary is not None and name in SECONDARY_CLASSES:
             k = SECONDARY_CLASSES.index(name)
             best = int(np.argmax(v.secondary.best[line, k, window])) + window.start
             if v.secondary.best[line, k, best] > 0:
@@ -331,11 +379,23 @@ class ViewTruth:
             "reverberation": f"face - {turn} - (to and fro {times(order)}) - {source} - face",
             "multipath": f"face - {turn} - {source} - face, home another way",
             "range_ambiguity": f"face - {source} - face, from the pulse before",
+            "grating_lobe": f"face - {source} - face, by a grating lobe",
+            "side_lobe": f"face - {source} - face, by a side lobe",
         }.get(name, f"face - {source} - face")
         points = [start]
         if np.isfinite(place).all():
             points.append(self.to_world(place[0]).tolist())
         return words, points
+
+
+# What has no path to be told
+WITHOUT_PATH = {
+    "noise": "made in the receiver",
+    "interference": "from a source outside, heard by the receiver",
+    "crosstalk": "echoes of other lines, leaked along the array",
+    "main_bang": "the pulse rings on at the face",
+    "clutter": "scattered more than once in the tissue round about",
+}
 
 
 def times(count: int) -> str:

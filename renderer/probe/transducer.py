@@ -25,6 +25,9 @@ class Probe:
     face_reflection_db: float = -12.0
     n_channels: int | None = None  # None: all elements at once
     sector_rad: float | None = None  # sector: angle between the outer edges of the picture
+    main_bang_db: float | None = (
+        0.0  # level of the ring of the pulse at the face, re full scale; None: it does not ring
+    )
 
 
 @dataclass(frozen=True)
@@ -54,3 +57,5 @@ class ScanSettings:
     steer_rad: float = 0.0
     compound_rad: tuple[float, ...] = ()  # empty: one view at steer_rad
     pixel_mm: float | None = None  # None: chosen from the depth
+    harmonic: bool = False  # sent at half of ``frequency_mhz``, which is what is listened to
+    clutter_db: float = -22.0  # level of the haze re the tissue round about

@@ -6,8 +6,17 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from renderer.probe.faults import (
+    Crosstalk,
+    FacePiece,
+    Interference,
+    LooseCable,
+    MachineFaults,
+    WeakElements,
+)
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.receive.settings import ReceiveSettings
+from renderer.scene.format_faults import FaultsRow
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, RemedyRow, SceneRow, SeedRow
 from renderer.scene.format_solids import (
@@ -32,6 +41,7 @@ from renderer.scene.format_solids import (
 from renderer.scene.format_tissues import SheetsRow, TextureRow, TissueFields, VesselsRow
 from renderer.scene.label_pictures import LabelPicture
 from renderer.scene.parts import Frozen, Phantom, PhysicsSwitches, Remedy, Sweep, freeze
+from renderer.scene.rules_faults import HARMONIC_SENT
 from renderer.tissue.materials import Anisotropy, Material
 from renderer.tissue.presets import Octave, Orientation, Sheets, TextureRecipe, Vessels
 from renderer.tissue.solids import (
@@ -205,7 +215,9 @@ def build_shape(row: SolidBase) -> Shape:
         case BoxBody() | EllipsoidBody() | TubeBody() | ChainBody() | PrismBody():
             return _closed(row)
         case GrainsRow():
-            return Grains(_closed(row.region), row.count, row.diameter_mm)
+            rings = row.ring_down
+            own = None if rings is None else (rings.frequency_mhz, rings.decay_us)
+            return Grains(_closed(row.region), row.count, row.diameter_mm, ring_down=own)
         case SlabRow():
             thickness_mm = math.inf if row.thickness_mm is None else row.thickness_mm
             return Slab(row.top_mm, thickness_mm, rad_from_deg(row.tilt_deg))
@@ -295,6 +307,7 @@ def build_probe(row: ProbeRow) -> Probe:
         radius_mm=row.radius_mm,
         face_reflection_db=row.face_reflection_db,
         n_channels=row.channels,
+        main_bang_db=None if isinstance(row.main_bang_db, str) else row.main_bang_db,
         sector_rad=rad_from_deg(_or(row.sector_deg, SECTOR_DEG)) if row.kind == "sector" else None,
     )
 
@@ -314,7 +327,7 @@ def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
     return ScanSettings(
         n_lines=_or(row.lines, lines),
         depth_mm=row.depth_mm,
-        frequency_mhz=_or(row.frequency_mhz, probe.frequency_mhz),
+        frequency_mhz=listened_mhz(row, probe),
         focus_mm=tuple(focus) if isinstance(focus, list) else (focus,),
         transmit_f_number=row.transmit_f_number,
         receive_f_number=row.receive_f_number,
@@ -324,6 +337,39 @@ def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
         steer_rad=rad_from_deg(row.steer_deg),
         compound_rad=tuple(rad_from_deg(angle) for angle in row.compound_deg or ()),
         pixel_mm=row.pixel_mm,
+        harmonic=row.harmonic,
+        clutter_db=row.clutter_db,
+    )
+
+
+def listened_mhz(row: MachineRow, probe: ProbeRow) -> float:
+    """Frequency that is listened to: that of the pulse, or twice that."""
+    if row.harmonic:
+        return 2 * float(_or(row.frequency_mhz, HARMONIC_SENT * probe.frequency_mhz))
+    return float(_or(row.frequency_mhz, probe.frequency_mhz))
+
+
+def build_faults(row: FaultsRow) -> MachineFaults:
+    """The faults of probe and machine."""
+    loose = [FacePiece(p.from_mm, p.to_mm, p.loss_db, p.ring_db) for p in row.delamination]
+    gaps = [FacePiece(p.from_mm, p.to_mm, p.loss_db, 0.0, gap=True) for p in row.air_gap]
+    cable, channels, slider = row.loose_cable, row.lost_channels, row.stuck_slider
+    source, leak = row.interference, row.crosstalk
+    return MachineFaults(
+        dead_elements=tuple(row.dead_elements),
+        weak_elements=tuple(WeakElements(w.first, w.last, w.loss_db) for w in row.weak_elements),
+        loose_cable=None if cable is None else LooseCable(cable.first, cable.last, cable.open_chance),
+        lost_channels=None if channels is None else (channels.first, channels.last),
+        face=(*loose, *gaps),
+        lost_lines=tuple(row.lost_lines),
+        sensitivity_db=row.sensitivity_db,
+        interference=None
+        if source is None
+        else Interference(source.frequency_mhz, source.level_db, source.burst_us, source.every_us),
+        crosstalk=None
+        if leak is None
+        else Crosstalk(leak.level_db, leak.reach_mm, mm_per_us_from_m_s(leak.speed_m_s)),
+        stuck_slider=None if slider is None else (slider.slider, slider.gain_db),
     )
 
 

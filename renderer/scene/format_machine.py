@@ -60,6 +60,10 @@ class ProbeRow(Model):
     face_reflection_db: float = Field(
         default=-12.0, ge=-60, le=0, description="reflection of echoes at the face"
     )
+    main_bang_db: Annotated[
+        Annotated[float, Field(ge=-120, le=40), Tag("<number>")] | Annotated[Literal["none"], Tag("<word>")],
+        ByKind,
+    ] = Field(default=0.0, description="ring of the pulse at the face, re full scale, or none")
 
 
 class PoseRow(Model):
@@ -77,7 +81,7 @@ class PoseRow(Model):
 class MachineRow(Model):
     """The console: what is sent, how it is listened to, and how it is shown."""
 
-    later: ClassVar[tuple[str, ...]] = ("harmonic", "view_mm", "view_deg")
+    later: ClassVar[tuple[str, ...]] = ("view_mm", "view_deg")
     notes: ClassVar[tuple[str, ...]] = (
         (
             "The chain: echoes (`output_db`) and noise (`noise_db`) are added; then come `gain_db`, the slope, "
@@ -85,6 +89,11 @@ class MachineRow(Model):
             "the views of `compound_deg`, `persistence`, `edge_enhancement`, `reject_db` and `grey_map`."
         ),
         "White is 0 dB, black is minus `dynamic_range_db`; nothing is scaled by its own minimum or maximum.",
+        (
+            "`harmonic`: the pulse goes out at `frequency_mhz` and is listened to at twice that; both must lie in the "
+            "probe's band at -12 dB two-way. Where `frequency_mhz` is not said it is two thirds of the probe's."
+        ),
+        "`clutter_db` counts while `physics.clutter` is on.",
         "`persistence` runs from frame to frame of a series; a single picture has none.",
     )
     lines: int | None = Field(
@@ -134,6 +143,13 @@ class MachineRow(Model):
     gain_db: float = Field(default=0.0, ge=-80, le=80, description="overall gain: scales echoes and noise")
     tgc_slope_db_cm_mhz: float = Field(
         default=0.5, ge=0, le=3, description="one-way loss that the machine makes up for"
+    )
+    harmonic: bool = Field(
+        default=False,
+        description="true: listens at twice the frequency that is sent, which tissue makes on the way",
+    )
+    clutter_db: float = Field(
+        default=-22.0, ge=-80, le=0, description="haze of multiple scattering, re the tissue round about"
     )
     flat_field: bool = Field(
         default=True, description="true: the factory curve removes the beam's own gain with depth"

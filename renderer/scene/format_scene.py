@@ -7,6 +7,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field, Tag
 
 from renderer.scene.format_base import ByKind, Model, Name, Sentence, TissueName
+from renderer.scene.format_faults import FaultsRow
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_solids import AnySolid
 from renderer.scene.format_tissues import TissueFields
@@ -39,14 +40,15 @@ class PhantomRow(Model):
 class PhysicsRow(Model):
     """Switches for what-if pictures; all are on where nothing is said."""
 
-    only: ClassVar[dict[str, float | bool]] = {"lobes": True, "clutter": True}
     refraction: bool = Field(default=True, description="sound bends where the speed changes")
     speed: bool = Field(default=True, description="tissues have their own speeds; false: the assumed speed")
     attenuation: bool = Field(
         default=True, description="tissues have their own loss; false: the background's"
     )
     secondary: bool = Field(default=True, description="paths with more than one reflection")
-    lobes: bool = Field(default=True, description="side and grating lobes")
+    lobes: bool = Field(
+        default=True, description="side and grating lobes of wires and beads far off the beam"
+    )
     texture: bool = Field(default=True, description="structure above the speckle")
     clutter: bool = Field(default=True, description="haze of multiple scattering")
 
@@ -79,7 +81,6 @@ class SeedRow(Model):
 class SceneRow(Model):
     """A scene file."""
 
-    later: ClassVar[tuple[str, ...]] = ("faults",)
     title: Sentence = Field(description="what the scene is")
     shows: Annotated[list[Showable], Field(max_length=len(SHOWABLE))] = Field(
         default=[], description="classes or effects that the scene exists to show"
@@ -88,6 +89,7 @@ class SceneRow(Model):
     probe: ProbeRow = Field(description="the probe")
     pose: PoseRow = Field(default=PoseRow(), description="where the probe is")
     machine: MachineRow = Field(default=MachineRow(), description="settings of the machine")
+    faults: FaultsRow = Field(default=FaultsRow(), description="faults of the probe and the machine")
     physics: PhysicsRow = Field(default=PhysicsRow(), description="switches for what-if pictures")
     remedies: Annotated[list[RemedyRow], Field(max_length=16)] = Field(
         default=[], description="what can be done about the artefact"

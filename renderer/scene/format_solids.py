@@ -259,10 +259,19 @@ ClosedRow = BoxBody | EllipsoidBody | TubeBody | ChainBody | PrismBody
 MAX_GRAINS = 2000
 
 
+class RingDownRow(Model):
+    """A decaying tone that each grain gives off when the pulse has struck it."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        "The column begins at the level of the grain's own echo, and is heard as far as the receiver's band lets it.",
+    )
+    frequency_mhz: float = Field(ge=0.1, le=40, description="the gas's own frequency")
+    decay_us: float = Field(ge=0.1, le=500, description="time in which the tone falls to 1/e")
+
+
 class GrainsRow(SolidRow):
     """Many small spheres strewn through a closed region."""
 
-    later: ClassVar[tuple[str, ...]] = ("ring_down",)
     notes: ClassVar[tuple[str, ...]] = (
         (
             "Their places follow from the seed of the tissue and are the same in every view. Their centres lie within "
@@ -277,6 +286,7 @@ class GrainsRow(SolidRow):
     region: ClosedBody = Field(description="closed shape that their centres lie in")
     count: int = Field(ge=1, le=MAX_GRAINS, description="number of grains")
     diameter_mm: float = Field(ge=0.005, le=20, description="diameter of each")
+    ring_down: RingDownRow | None = Field(default=None, description="the grains are gas that rings")
 
 
 Label = Annotated[str, Field(pattern=LABEL_PATTERN)]
@@ -364,4 +374,4 @@ AnySolid = Annotated[
     Discriminator(shape_tag),
 ]
 
-__all__ = ["SHAPES", "AnySolid", "CapRow", "Place", "SolidRow", "SurfaceRow", "shape_tag"]
+__all__ = ["SHAPES", "AnySolid", "CapRow", "Place", "RingDownRow", "SolidRow", "SurfaceRow", "shape_tag"]

@@ -9,9 +9,20 @@ from typing import Any
 from pydantic_core import PydanticUndefined
 
 from renderer.scene.format_base import Model
+from renderer.scene.format_faults import (
+    AirGapRow,
+    CableRow,
+    ChannelsRow,
+    CrosstalkRow,
+    DelaminationRow,
+    FaultsRow,
+    InterferenceRow,
+    SliderRow,
+    WeakRow,
+)
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, PhysicsRow, RemedyRow, SceneRow, SeedRow
-from renderer.scene.format_solids import SHAPES, CapRow, SolidBase, SolidRow, SurfaceRow
+from renderer.scene.format_solids import SHAPES, CapRow, RingDownRow, SolidBase, SolidRow, SurfaceRow
 from renderer.scene.format_tissues import (
     AnisotropyRow,
     OctaveRow,
@@ -42,6 +53,7 @@ UNITS = {
     "_deg": "degrees",
     "_mm": "mm",
     "_um": "µm",
+    "_us": "µs",
     "_db": "dB",
     "_hz": "Hz",
 }
@@ -134,9 +146,19 @@ def _sections() -> Iterator[tuple[str, type[Model]]]:
     for shape, model in SHAPES.items():
         yield f"phantom.solids: shape {shape}", model
     yield "phantom.solids: cap of a sheet", CapRow
+    yield "phantom.solids: ring_down of grains", RingDownRow
     yield "probe", ProbeRow
     yield "pose", PoseRow
     yield "machine", MachineRow
+    yield "faults", FaultsRow
+    yield "faults.weak_elements", WeakRow
+    yield "faults.loose_cable", CableRow
+    yield "faults.lost_channels", ChannelsRow
+    yield "faults.delamination", DelaminationRow
+    yield "faults.air_gap", AirGapRow
+    yield "faults.interference", InterferenceRow
+    yield "faults.crosstalk", CrosstalkRow
+    yield "faults.stuck_slider", SliderRow
     yield "physics", PhysicsRow
     yield "remedies", RemedyRow
     yield "seed", SeedRow

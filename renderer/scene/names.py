@@ -22,7 +22,9 @@ OriginClass = Literal[
     "clutter",
     "direct",
 ]
-Effect = Literal["shadow", "enhancement", "edge_shadow", "focal_band", "anisotropy", "speed", "refraction"]
+Effect = Literal[
+    "shadow", "enhancement", "edge_shadow", "focal_band", "anisotropy", "fault", "speed", "refraction"
+]
 Showable = Literal[OriginClass, "noise", Effect]
 
 CLASSES: tuple[str, ...] = get_args(OriginClass)

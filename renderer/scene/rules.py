@@ -14,6 +14,7 @@ from renderer.scene.format_machine import MachineRow, ProbeRow
 from renderer.scene.format_scene import PhysicsRow, RemedyRow
 from renderer.scene.format_solids import SHAPES
 from renderer.scene.names import NOT_YET, one_of, show
+from renderer.scene.rules_faults import FAULT_RULES
 from renderer.scene.rules_solids import SOLID_RULES
 from renderer.scene.rules_tissues import TISSUE_RULES
 from renderer.scene.tree import Found, Path
@@ -107,7 +108,12 @@ def pulse_in_band(view: View) -> Iterator[Found]:
     pulse, centre = view.number("machine", "frequency_mhz"), view.number("probe", "frequency_mhz")
     default = ProbeRow.model_fields["bandwidth_percent"].default
     width = view.number("probe", "bandwidth_percent", default=default)
-    if pulse is None or centre is None or width is None:
+    if (
+        pulse is None
+        or centre is None
+        or width is None
+        or view.at("machine", "harmonic", default=False) is True
+    ):
         return
     half = centre * width / 200
     if not centre - half - 1e-9 <= pulse <= centre + half + 1e-9:
@@ -185,6 +191,7 @@ RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     compound_angles,
     shown_once,
     remedy_names,
+    *FAULT_RULES,
     *SOLID_RULES,
     *TISSUE_RULES,
 )

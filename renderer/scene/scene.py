@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from renderer.errors import Fault, SceneError, SettingError
+from renderer.probe.faults import MachineFaults
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.receive.settings import ReceiveSettings
 from renderer.scene import build
@@ -36,6 +37,7 @@ class Scene:
     pose: Pose
     scan: ScanSettings
     receive: ReceiveSettings
+    faults: MachineFaults
     physics: PhysicsSwitches
     remedies: tuple[Remedy, ...]
     seed_tissue: int
@@ -112,6 +114,7 @@ def _assembled(
         pose=build.build_pose(row.pose),
         scan=build.build_scan(row.machine, row.probe),
         receive=build.build_receive(row.machine),
+        faults=build.build_faults(row.faults),
         physics=build.build_physics(row),
         remedies=tuple(build.build_remedy(remedy) for remedy in row.remedies),
         seed_tissue=seed_tissue,

@@ -12,7 +12,7 @@ from renderer.scene.tree import Path, path_text, read_value
 from renderer.scene.wording import keys_of
 from renderer.tissue.table import material_names
 
-SECTIONS = ("machine", "pose", "probe", "physics", "seed")
+SECTIONS = ("machine", "pose", "probe", "physics", "faults", "seed")
 ROOTS = (*SECTIONS, "coupling", "background", "solids", "tissues")
 FIXED = ("name", "shape")
 

@@ -67,6 +67,7 @@ class Scatterers:
     starts: Array  # (rows * columns + 1,) int64, first point of each sorting cell
     thin: Array  # (P',) int64: the thinned set that secondary paths see, as places among the points
     thin_starts: Array  # (rows * columns + 1,) int64, first of them in each sorting cell
+    rank: Array  # (P,) uint8: a number that each point keeps wherever it is seen from
     grid: Array  # (6,) row start, row step, column start, column step, rows, columns
     face_radius_mm: float
 
@@ -553,7 +554,7 @@ def _sorted_points(drawn: list[tuple[Array, Array, Array]], view: ViewVolume) ->
     below = rank < THIN_BELOW
     return Scatterers(
         x_mm=x, y_mm=y, z_mm=z, amplitude=amplitude, region=region, region_in_plane=plane, starts=starts,
-        thin=np.flatnonzero(below), thin_starts=np.concatenate([[0], np.cumsum(below)])[starts],
+        thin=np.flatnonzero(below), thin_starts=np.concatenate([[0], np.cumsum(below)])[starts], rank=rank,
         grid=grid, face_radius_mm=view.face_radius_mm,
     )  # fmt: skip
 

@@ -136,6 +136,7 @@ class Grains:
     count: int
     diameter_mm: float
     key: int = 0
+    ring_down: tuple[float, float] | None = None  # own frequency, MHz, and time to 1/e, µs, of gas that rings
 
 
 @dataclass(frozen=True)

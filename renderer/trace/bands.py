@@ -10,9 +10,10 @@ from renderer.jit import kernel
 # Places in the settings vector of the machine
 (
     S_F0, S_SIGMA, S_ASSUMED, S_TX_F, S_RX_F, S_CHANNEL_HALF, S_FACE_HALF, S_RADIUS, S_PITCH, S_HEIGHT,
-    S_LENS, S_APODISATION, S_REFRACT, S_FLOOR, S_SAMPLE, S_LEAST_HALF, S_GHOSTS,
-) = range(17)  # fmt: skip
-N_SETTINGS = 17
+    S_LENS, S_APODISATION, S_REFRACT, S_FLOOR, S_SAMPLE, S_LEAST_HALF, S_GHOSTS, S_HARMONIC,
+) = range(18)  # fmt: skip
+# Behind them, for a probe with faults: running sum of the strengths of its elements, one more than there are
+N_SETTINGS = 18
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one

@@ -17,6 +17,7 @@ import math
 
 from renderer.jit import kernel
 from renderer.trace.bands import (
+    N_SETTINGS,
     S_ASSUMED,
     S_F0,
     S_FACE_HALF,
@@ -118,6 +119,26 @@ def directivity(pitches_times_sine):
 
 
 @kernel
+def strengths_before(m, place):
+    """Sum of the strengths of the elements before a place along the face, counted in elements."""
+    n = m.shape[0] - N_SETTINGS - 1
+    place = min(max(place, 0.0), float(n))
+    i = min(int(place), n - 1)
+    w = place - i
+    return (1 - w) * m[N_SETTINGS + i] + w * m[N_SETTINGS + i + 1]
+
+
+@kernel
+def element_strength(m, a, width_mm):
+    """Mean strength of the elements under a piece of the face about a place; 1 for a sound probe."""
+    if m.shape[0] == N_SETTINGS:
+        return 1.0
+    low = (a - 0.5 * width_mm + m[S_FACE_HALF]) / m[S_PITCH]
+    high = (a + 0.5 * width_mm + m[S_FACE_HALF]) / m[S_PITCH]
+    return (strengths_before(m, high) - strengths_before(m, low)) / (high - low)
+
+
+@kernel
 def way_to_focus(a, line, focus_mm, m, phantom):
     """Where and how a ray leaves the face at a place along it, with the delays for a focus on the line.
 
@@ -177,6 +198,7 @@ def aim_beamlets(
         bend = media[region, R_SPEED] / assumed if refract else 1.0
         beamlets[j, TAU] = (distance - focus_mm) / assumed
         beamlets[j, FULL_WEIGHT] = EVEN_SUM * directivity(m[S_PITCH] * sine / wavelength)
+        beamlets[j, FULL_WEIGHT] *= element_strength(m, a, spacing)
         beamlets[j, WEIGHT] = beamlets[j, FULL_WEIGHT] * window(apodisation, (a - face_mm) / half_mm)
         beamlets[j, FOCUS_CURVATURE] = -bend / distance
         beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine

@@ -137,11 +137,12 @@ def make_view(
     refraction: bool,
     points_mm: float | None = None,
     samples_mm: float | None = None,
+    elements: tuple[float, ...] = (),
 ) -> View:
     """What the kernels need of a view.
 
     ``far_mm``: how far the lines are followed; ``points_mm`` and ``samples_mm``: how deep points and
-    surfaces are needed, when that is more.
+    surfaces are needed, when that is more. ``elements``: strength of each, or none for a sound probe.
     """
     points_mm, samples_mm = max(points_mm or far_mm, far_mm), max(samples_mm or far_mm, far_mm)
     pulse = make_pulse(probe, scan)
@@ -164,6 +165,9 @@ def make_view(
     m[bands.S_GHOSTS] = float((np.abs(z - z[0]) / (z + z[0])).max() > WEAK)
     fine = 0.5 * plan.sample_us
     m[bands.S_SAMPLE] = fine
+    m[bands.S_HARMONIC] = harmonic_growth(scan, plan) if scan.harmonic else 0.0
+    if elements:
+        m = np.concatenate([m, [0.0], np.cumsum(elements)])
     lines = view_lines(plan)
     elevation = elevation_table(
         f0,
@@ -179,6 +183,18 @@ def make_view(
         volume=_view_volume(scan, plan, pulse, elevation, points_mm, phantom), focus_mm=np.array(scan.focus_mm),
         fine_us=fine, n_fine=2 * len(plan.time_us) + 40, samples_mm=samples_mm, taps=pulse_taps(pulse, fine), assumed=c,
     )  # fmt: skip
+
+
+def harmonic_growth(scan: ScanSettings, plan: ScanPlan) -> float:
+    """Growth of the second harmonic with distance, 1/mm, re the square of the sent field in a beam's own units.
+
+    So that at the first focus the harmonic is as strong as the sent field is there: how much of it a real pulse
+    makes depends on pressures that are not modelled, and only the noise tells (see ``HARMONIC_DB``).
+    """
+    focus = scan.focus_mm[0]
+    half = min(0.5 * focus / scan.transmit_f_number, plan.channel_half_mm)
+    at_focus = 2 * half / math.sqrt(2 * scan.assumed_speed_mm_per_us / scan.frequency_mhz * focus)
+    return 1 / (at_focus * focus)
 
 
 def _view_volume(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from renderer.probe.faults import FacePiece
 from renderer.probe.plan import ScanPlan, pulse_interval_us, scan_plan
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.tissue.materials import Material
@@ -15,8 +16,12 @@ from renderer.tissue.table import material
 from renderer.trace import bands
 from renderer.trace import branches as br
 from renderer.trace import direct as d
+from renderer.trace import lobes as lb
+from renderer.trace.clutter import clutter_lines
+from renderer.trace.face import element_fault_db, main_bang, secondary_factor
 from renderer.trace.indirect import SecondaryLines, trace_secondary
 from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom
+from renderer.trace.ring_down import ring_down_lines
 from renderer.trace.sheets import N_SAMPLE
 
 Array = np.ndarray
@@ -26,12 +31,15 @@ REFERENCE_LEVEL_DB = -38.0
 REFERENCE_SLOPE_DB_CM_MHZ = 0.5
 
 DIRECT_CLASSES = ("direct", "beam_width", "slice_thickness", "side_lobe")
+OTHER_CLASSES = ("grating_lobe", "clutter", "ring_down", "main_bang")
 SECONDARY_CLASSES = ("multipath", "mirror", "reverberation", "range_ambiguity")
-CLASS_NAMES = DIRECT_CLASSES + SECONDARY_CLASSES
+RECEIVED_CLASSES = ("interference", "crosstalk")
+CLASS_NAMES = DIRECT_CLASSES + OTHER_CLASSES + SECONDARY_CLASSES + RECEIVED_CLASSES
 
 # Echoes this far below full scale before gain are not looked for beyond the pulse interval.
 LATE_FLOOR_DB = -85.0
 LATE_SPECKLE_FLOOR_DB = -74.0
+HARMONIC_NEAR = 0.2  # part of the first focus up to which the factory curve of a harmonic picture is flat
 BRIGHTEST_DB = 28.0  # a perfect mirror re full scale
 LONGEST_WAIT = 4.0  # pulse intervals longer than this many pictures leave no echo of the pulse before
 MARGIN_MM = 3.0
@@ -59,6 +67,8 @@ class ViewEchoes:
     secondary: SecondaryLines | None
     scale: float  # from the tracer's units to full scale
     key: int
+    ringing: Array | None = None  # (L, T') region of the grains that ring loudest, or -1
+    fault_db: Array | None = None  # (L, T) what faults of the elements do to echoes, dB
 
 
 @dataclass(frozen=True)
@@ -75,6 +85,10 @@ class TraceJob:
     switches: Switches
     steer_rad: float
     key: int
+    elements: tuple[float, ...] = ()  # strength of each element; none: a sound probe
+    face_pieces: tuple[FacePiece, ...] = ()
+    lobes: bool = True
+    clutter: bool = True
 
 
 def far_distances(job: TraceJob, phantom: PackedPhantom, plan: ScanPlan) -> tuple[float, float, float]:
@@ -103,24 +117,40 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     plan, end_us = view.plan, float(view.plan.time_us[-1])
     _, _, listen_us = far_distances(job, phantom, plan)
     samples = d.view_samples(view, phantom, job.key)
+    if job.lobes:
+        samples = lb.mark_targets(samples)
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
     fine, best, index = d.gather_points(view, traced, points)
+    other = np.zeros((3, *traced.surface_fine.shape), np.float32)
+    if job.lobes:
+        lobes = lb.lobe_lines(view, phantom, traced)
+        fine[:, 0] += lobes[:, lb.OWN]
+        fine[:, DIRECT_CLASSES.index("side_lobe")] += lobes[:, lb.SIDE]
+        other[0] = lobes[:, lb.GRATING]
     fine[:, 0] += traced.surface_fine
+    if job.clutter:
+        other[1] = clutter_lines(view, traced, points, job.scan.clutter_db)
+    other[2], ringing = ring_down_lines(view, phantom, traced, points, job.solids)
     groups = [d.shape(view, np.ascontiguousarray(fine[:, k])) for k in range(len(DIRECT_CLASSES))]
+    groups += [d.shape(view, rows) for rows in other]
+    flat_db, scale = flat_field(job, plan)
+    groups.append(main_bang(job, view, phantom, flat_db) / np.float32(scale))
+    fault_db = element_fault_db(job, plan)
     secondary = None
     if job.switches.secondary:
         secondary = trace_secondary(
             view, phantom, points, samples, job.probe, end_us=end_us + 2.0, listen_us=listen_us
         )
+        factor = secondary_factor(job, plan, fault_db)
         for k in range(br.N_SECONDARY):
-            groups.append(d.shape(view, np.ascontiguousarray(secondary.fine[:, k])))
+            groups.append(d.shape(view, np.ascontiguousarray(secondary.fine[:, k])) * factor)
     else:
         groups += [np.zeros_like(groups[0])] * br.N_SECONDARY
-    flat_db, scale = flat_field(job, plan)
+    groups += [np.zeros_like(groups[0])] * len(RECEIVED_CLASSES)
     return ViewEchoes(
         iq=np.stack(groups) * np.float32(scale), class_names=CLASS_NAMES, plan=plan, flat_field_db=flat_db,
         view=view, phantom=phantom, points=points, traced=traced, best=best, best_index=index,
-        secondary=secondary, scale=scale, key=job.key,
+        secondary=secondary, scale=scale, key=job.key, ringing=ringing, fault_db=fault_db,
     )  # fmt: skip
 
 
@@ -162,6 +192,10 @@ def flat_field(job: TraceJob, plan: ScanPlan) -> tuple[Array, float]:
     slope_db = 2 * REFERENCE_SLOPE_DB_CM_MHZ * job.scan.frequency_mhz * depth_cm
     level_db = np.interp(plan.time_us, time, 10 * np.log10(power)) + slope_db
     wanted = REFERENCE_LEVEL_DB - level_db
+    if job.scan.harmonic:
+        # Near the face there is no harmonic yet, and a curve that made up for it would show noise there
+        near = 0.5 * job.scan.assumed_speed_mm_per_us * plan.time_us < HARMONIC_NEAR * job.scan.focus_mm[0]
+        wanted[near] = wanted[min(int(near.sum()), len(wanted) - 1)]
     scale_db = float(wanted.min())
     return wanted - scale_db, 10 ** (scale_db / 20)
 
@@ -178,5 +212,6 @@ def start_view(job: TraceJob) -> tuple[PackedPhantom, d.View]:
     view = d.make_view(
         job.probe, job.scan, plan, phantom, far_mm=far, points_mm=far_points,
         samples_mm=0.5 * listen * job.scan.assumed_speed_mm_per_us, refraction=job.switches.refraction,
+        elements=job.elements,
     )  # fmt: skip
     return phantom, view

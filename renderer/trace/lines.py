@@ -66,6 +66,7 @@ from renderer.trace.sheets import (
     K_RIM,
     N_KNOT,
     OWN_MM,
+    Q_REFLECTION,
     Q_SURFACE,
     Q_X,
     Q_Z,
@@ -99,6 +100,7 @@ from renderer.trace.tables import (
 # Surfaces are taken from a wider tube than points, and fade out over half of it: a narrow edge that moves with
 # the beam along a leaning sheet would itself echo.
 SHEET_TUBE, SHEET_EDGE = 2.0, 0.5
+POINT_TUBE = 0.82  # the same of a wire or bead whose lobes are worked out beside
 WIDEST = 3.0  # a tube gets at most this many times as wide as in an even medium
 RAY_LONGER = 1.3  # a ray from the end of the aperture, bent on its way, to the depth that it is aimed at
 ZONE_RATIO, ZONE_LEAST_MM = 1.16, 0.8  # a receive zone: from a depth to this many times it, and no shorter
@@ -301,6 +303,8 @@ def echo_sample(
     rx, rx_seg, states_r = receive
     off = (sample[Q_X] - line[0]) * line[3] - (sample[Q_Z] - line[1]) * line[2] - node[N_U]
     tube = SHEET_TUBE * max(before[N_HALF], node[N_HALF])
+    if sample[Q_SURFACE] < 0 and sample[Q_REFLECTION] > 0.0:  # beyond its main lobe the elements are summed
+        tube *= POINT_TUBE / SHEET_TUBE
     if abs(off) > tube or along < before[N_S]:
         return
     known[K_GEOMETRIC] = geometric_time(sample, line, media)

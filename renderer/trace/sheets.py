@@ -18,6 +18,7 @@ from renderer.trace.bands import (
     S_ASSUMED,
     S_CHANNEL_HALF,
     S_F0,
+    S_HARMONIC,
     S_REFRACT,
     S_RX_F,
     S_SAMPLE,
@@ -225,9 +226,16 @@ def sample_field(sample, line, tx, tx_seg, rx, rx_seg, ways, m, time_ref):
     slope_r = ways_to(rx, rx_seg, line, x, z, surface, before, ways[1])
     slope = slope_t + slope_r
     centre, step_f = band(f0, sigma, slope)
+    sent = 0.5 if m[S_HARMONIC] > 0.0 else 1.0
     t1, t2, t3, t4, wt, lt = field_at(
-        tx, tx_seg, line, x, z, surface, before, ways[0], centre, step_f, 0.5 * time_ref, slope_t, f0
+        tx, tx_seg, line, x, z, surface, before, ways[0], sent * centre, sent * step_f, 0.5 * time_ref,
+        slope_t, f0,
     )  # fmt: skip
+    if m[S_HARMONIC] > 0.0:
+        # The square has taken the loss at f0 twice; it is given back once, for a loss in proportion to the frequency
+        along = (x - line[0]) * line[2] + (z - line[1]) * line[3]
+        grown = m[S_HARMONIC] * along * math.exp(slope_t * f0)
+        t1, t2, t3, t4 = t1 * t1 * grown, t2 * t2 * grown, t3 * t3 * grown, t4 * t4 * grown
     r1, r2, r3, r4, wr, lr = field_at(
         rx, rx_seg, line, x, z, surface, before, ways[1], centre, step_f, 0.5 * time_ref, slope_r, f0
     )  # fmt: skip
