@@ -27,10 +27,10 @@ def wire_lines(made, face_mm):
     traced = direct.trace_view(
         view,
         phantom,
-        lb.mark_targets(direct.view_samples(view, phantom, 0)),
+        lb.mark_targets(direct.view_samples(view, phantom, 0), phantom),
         end_us=float(view.plan.time_us[-1]) + 2.0,
     )
-    lobes = lb.lobe_lines(view, phantom, traced)
+    lobes = lb.lobe_lines(view, traced)
     whole = direct.shape(view, traced.surface_fine)
     parts = [direct.shape(view, np.ascontiguousarray(lobes[:, k])) for k in range(3)]
     return whole + sum(parts), parts[lb.GRATING], 0.5 * view.assumed * view.plan.time_us
@@ -214,7 +214,7 @@ def test_elements_that_are_dead_are_left_out():
     for elements in ((), half):
         phantom, view = start_view(replace(job, elements=elements))
         traced = direct.trace_view(
-            view, phantom, lb.mark_targets(direct.view_samples(view, phantom, 0)), end_us=60.0
+            view, phantom, lb.mark_targets(direct.view_samples(view, phantom, 0), phantom), end_us=60.0
         )
-        sizes.append(np.abs(lb.lobe_lines(view, phantom, traced)[90]).max())
+        sizes.append(np.abs(lb.lobe_lines(view, traced)[90]).max())
     assert sizes[1] < 0.05 * sizes[0]

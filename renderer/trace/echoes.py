@@ -118,12 +118,12 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     _, _, listen_us = far_distances(job, phantom, plan)
     samples = d.view_samples(view, phantom, job.key)
     if job.lobes:
-        samples = lb.mark_targets(samples)
+        samples = lb.mark_targets(samples, phantom)
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
     fine, best, index = d.gather_points(view, traced, points)
     other = np.zeros((3, *traced.surface_fine.shape), np.float32)
     if job.lobes:
-        lobes = lb.lobe_lines(view, phantom, traced)
+        lobes = lb.lobe_lines(view, traced)
         fine[:, 0] += lobes[:, lb.OWN]
         fine[:, DIRECT_CLASSES.index("side_lobe")] += lobes[:, lb.SIDE]
         other[0] = lobes[:, lb.GRATING]

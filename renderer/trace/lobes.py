@@ -5,7 +5,8 @@ strong targets are heard: wires and beads. For each of them and each line, every
 gives the response of the aperture in time, sending and listening; the echo is one folded with the other. So a
 grating lobe of a short pulse comes out long and faint, as it is, and not as strong as at a single frequency.
 
-The way to the target is taken as straight, with the loss and the shadows of the line that goes through it.
+Refraction counts by the bend and the delay of the line's own beam at that depth; loss and shadows are those of the line
+that goes through the target.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 from numba import prange
 
 from renderer.jit import kernel, parallel_kernel
+from renderer.tissue.geometry import ELLIPSOID
 from renderer.trace import bands
 from renderer.trace import tables as tb
 from renderer.trace.bands import (
@@ -39,20 +41,29 @@ from renderer.trace.beamlets import face_place, window
 from renderer.trace.direct import TracedLines, View
 from renderer.trace.lines import POINT_TUBE, SHEET_EDGE, half_aperture
 from renderer.trace.phantom import PackedPhantom
-from renderer.trace.sheets import Q_IM, Q_RE, Q_REFLECTION, Q_REGION, Q_STRENGTH, Q_SURFACE, Q_X, Q_Z
+from renderer.trace.sheets import (
+    Q_IM,
+    Q_LENGTH,
+    Q_RE,
+    Q_REFLECTION,
+    Q_REGION,
+    Q_STRENGTH,
+    Q_SURFACE,
+    Q_X,
+    Q_Z,
+)
 
 Array = np.ndarray
 
 SIDE, GRATING, OWN = range(3)  # OWN: the target is what the line sees there
 MOST_TARGETS = 64
-MOST_OF_A_REGION = 4  # a wire in the picture plane is a row of many points: only their sum would be right
 PARTS_A_WAVE = 5.0  # parts of an element in a wavelength of its width, seen aslant
 MAIN_LOBE = (
     1.3  # half width of the main lobe, wavelengths times F-number: to the first null of a Hamming window
 )
 # Columns of a target
-(G_X, G_Z, G_RE, G_IM, G_LOSS, G_SLOPE, G_SPEED, G_REGION, G_SAMPLE) = range(9)
-N_TARGET = 9
+(G_X, G_Z, G_RE, G_IM, G_LOSS, G_SLOPE, G_REGION, G_SAMPLE) = range(8)
+N_TARGET = 8
 
 
 @kernel
@@ -130,6 +141,19 @@ def node_near(nodes, n, s):
 
 
 @kernel
+def apparent(nodes, n, along, off, assumed):
+    """Distance along a line and to its side as the line's own beam tells them: by its time and its bend there."""
+    if along <= nodes[0, tb.N_S]:
+        return along, off
+    k = node_near(nodes, n, along)
+    k = min(k, n - 2)
+    w = min((along - nodes[k, tb.N_S]) / max(nodes[k + 1, tb.N_S] - nodes[k, tb.N_S], 1e-9), 1.0)
+    late = (1 - w) * nodes[k, tb.N_TIME] + w * nodes[k + 1, tb.N_TIME]
+    bent = (1 - w) * nodes[k, tb.N_U] + w * nodes[k + 1, tb.N_U]
+    return 0.5 * late * assumed + max(along - nodes[k + 1, tb.N_S], 0.0), off - bent
+
+
+@kernel
 def group_of(sine, steer_sine, off, depth, region, seen, band_top, m):
     """Whether a target at an angle to the face's normal is heard by a side lobe or a grating lobe, or is seen there."""
     number = max(m[S_RX_F], depth / (2 * m[S_CHANNEL_HALF]))
@@ -146,10 +170,14 @@ def lobes_of_line(line, face_mm, nodes, n, targets, focus_mm, focus_edges, band_
     _, _, nx, nz = face_place(face_mm, m[S_RADIUS])
     steer_sine = line[2] * nz - line[3] * nx
     for g in range(targets.shape[0]):
-        x, z, c = targets[g, G_X], targets[g, G_Z], targets[g, G_SPEED]
+        x, z, c = targets[g, G_X], targets[g, G_Z], assumed
+        along = (x - line[0]) * line[2] + (z - line[1]) * line[3]
+        off = (x - line[0]) * line[3] - (z - line[1]) * line[2]
+        # Where the line, bent and delayed as it is at that depth, takes the target to be
+        along, off = apparent(nodes, n, along, off, assumed)
+        x, z = line[0] + along * line[2] + off * line[3], line[1] + along * line[3] - off * line[2]
         gx, gz = x - line[0], z - line[1]
         r = math.hypot(gx, gz)
-        along, off = gx * line[2] + gz * line[3], gx * line[3] - gz * line[2]
         if gx * nx + gz * nz <= 0.05 * r:
             continue
         outside = 1.0
@@ -157,7 +185,7 @@ def lobes_of_line(line, face_mm, nodes, n, targets, focus_mm, focus_edges, band_
             node = nodes[node_near(nodes, n, along)]
             tube = POINT_TUBE * node[tb.N_HALF]
             if node[tb.N_ALIVE] > 0.0:
-                edge = min(1.0, max(0.0, (1.0 - abs(off - node[tb.N_U]) / tube) / SHEET_EDGE))
+                edge = min(1.0, max(0.0, (1.0 - abs(off) / tube) / SHEET_EDGE))
                 outside = 1.0 - math.sin(0.5 * math.pi * edge)
         if outside <= 0.0:
             continue
@@ -228,18 +256,22 @@ def add_lobes(
         )  # fmt: skip
 
 
-def mark_targets(samples: Array) -> Array:
-    """The samples (Q, N_SAMPLE) with the wires and beads marked whose lobes are worked out: the strongest ones."""
-    place = np.flatnonzero(samples[:, Q_SURFACE] < 0)
-    regions, counts = np.unique(samples[place, Q_REGION], return_counts=True)
-    place = place[np.isin(samples[place, Q_REGION], regions[counts <= MOST_OF_A_REGION])]
+def mark_targets(samples: Array, phantom: PackedPhantom) -> Array:
+    """The samples (Q, N_SAMPLE) with the wires and beads marked whose lobes are worked out: the strongest ones.
+
+    A wire that runs along the picture is a row of many points, of which only the sum would be right: it is left out.
+    """
+    painted = phantom.painted
+    wires = painted.region[~painted.traced & (painted.kinds != ELLIPSOID)]
+    lone = (samples[:, Q_LENGTH] > 0) | ~np.isin(samples[:, Q_REGION], wires)
+    place = np.flatnonzero((samples[:, Q_SURFACE] < 0) & lone)
     size = np.hypot(samples[place, Q_RE], samples[place, Q_IM]) * np.abs(samples[place, Q_STRENGTH])
     marked = samples.copy()
     marked[place[np.argsort(-size)[:MOST_TARGETS]], Q_REFLECTION] = 1.0
     return marked
 
 
-def strong_targets(view: View, phantom: PackedPhantom, traced: TracedLines) -> Array:
+def strong_targets(view: View, traced: TracedLines) -> Array:
     """The marked wires and beads, (Q, N_TARGET), each with the loss of its way."""
     samples = traced.samples
     place = np.flatnonzero((samples[:, Q_SURFACE] < 0) & (samples[:, Q_REFLECTION] > 0))
@@ -248,7 +280,6 @@ def strong_targets(view: View, phantom: PackedPhantom, traced: TracedLines) -> A
     out[:, G_RE] = samples[place, Q_STRENGTH] * samples[place, Q_RE]
     out[:, G_IM] = samples[place, Q_STRENGTH] * samples[place, Q_IM]
     out[:, G_REGION], out[:, G_SAMPLE] = samples[place, Q_REGION], place
-    out[:, G_SPEED] = phantom.media[0, 0]
     for row in out:
         row[G_LOSS], row[G_SLOPE] = way_of(view, traced, row[G_X], row[G_Z])
     return out[out[:, G_LOSS] > 0]
@@ -271,18 +302,22 @@ def way_of(view: View, traced: TracedLines, x: float, z: float) -> tuple[float, 
     return math.exp(rise - loss) * math.sqrt(max(node[tb.N_LOSS_RATIO], 0.0)), float(slope)
 
 
-def lobe_lines(view: View, phantom: PackedPhantom, traced: TracedLines) -> Array:
+def band_top(view: View) -> float:
+    """Upper end of the band at half amplitude, re its centre: up to where a grating lobe is looked for."""
+    return 1 + 0.5 * 2.355 * view.pulse.sigma_mhz / view.pulse.frequency_mhz
+
+
+def lobe_lines(view: View, traced: TracedLines) -> Array:
     """Echoes of marked targets beside the beam, (L, 3, 2 T') float32: side, grating, and of what is seen there anyway.
 
     ``traced.surface_best`` and ``surface_index`` take in the new echoes.
     """
-    targets = strong_targets(view, phantom, traced)
+    targets = strong_targets(view, traced)
     fine = np.zeros((view.plan.n_lines, 3, 2 * view.n_fine), np.float32)
     if not len(targets):
         return fine
-    width = 1 + 0.5 * 2.355 * view.pulse.sigma_mhz / view.pulse.frequency_mhz
     add_lobes(
         view.lines, view.plan.face_mm, traced.nodes, traced.n_nodes, targets, view.focus_mm, view.plan.focus_edges_mm,
-        width, view.settings, fine, traced.surface_best, traced.surface_index,
+        band_top(view), view.settings, fine, traced.surface_best, traced.surface_index,
     )  # fmt: skip
     return fine
