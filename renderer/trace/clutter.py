@@ -11,9 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import parallel_kernel
+from renderer.jit import row_kernel
 from renderer.tissue.scatterers import Scatterers, depth_and_place
 from renderer.trace.bands import deposit
 from renderer.trace.direct import TracedLines, View, speckle_power
@@ -27,8 +26,10 @@ BRIGHTEST = 2.0  # a point counts for at most this many times the reference tiss
 STEP_MM = 0.5  # of the table of weights along a line
 
 
-@parallel_kernel
+@row_kernel("lines")
 def add_halo(
+    start,
+    stop,
     lines,
     x,
     z,
@@ -50,7 +51,7 @@ def add_halo(
     ``x, z, amplitude, late_mm`` (P,): points in sorting cells by ``starts``; ``weights`` (L, N) every ``step_mm``.
     """
     n_rows, n_columns = int(grid[4]), int(grid[5])
-    for l in prange(lines.shape[0]):
+    for l in range(start, stop):
         ox, oz, lx, lz = lines[l, 0], lines[l, 1], lines[l, 2], lines[l, 3]
         limit = (weights.shape[1] - 2) * step_mm
         for r in range(n_rows):

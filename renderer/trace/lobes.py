@@ -15,9 +15,8 @@ import cmath
 import math
 
 import numpy as np
-from numba import prange
 
-from renderer.jit import kernel, parallel_kernel
+from renderer.jit import kernel, row_kernel
 from renderer.tissue.geometry import ELLIPSOID
 from renderer.trace import bands
 from renderer.trace import tables as tb
@@ -244,12 +243,25 @@ def lobes_of_line(line, face_mm, nodes, n, targets, focus_mm, focus_edges, band_
                 best_index[slot] = int(targets[g, G_SAMPLE])
 
 
-@parallel_kernel
+@row_kernel("lines")
 def add_lobes(
-    lines, face_mm, nodes, n_nodes, targets, focus_mm, focus_edges, band_top, m, iq, best, best_index
+    start,
+    stop,
+    lines,
+    face_mm,
+    nodes,
+    n_nodes,
+    targets,
+    focus_mm,
+    focus_edges,
+    band_top,
+    m,
+    iq,
+    best,
+    best_index,
 ):
     """Echoes of ``targets`` (Q, N_TARGET) on all lines by lobes, added to iq (L, 3, 2 T'); best as of surfaces."""
-    for l in prange(lines.shape[0]):
+    for l in range(start, stop):
         lobes_of_line(
             lines[l], face_mm[l], nodes[l], n_nodes[l], targets, focus_mm, focus_edges, band_top, m, iq[l], best[l],
             best_index[l],
