@@ -23,6 +23,10 @@ class Anisotropy:
     half_angle_rad: float
 
 
+LOWEST_BAND = 0.35  # the centre of the pulse's band never drifts below this part of the nominal one
+STEEPEST_TANGENT = 0.9  # of the loss itself: what may be taken off it, down to the lowest frequency
+
+
 @dataclass(frozen=True)
 class Material:
     """One tissue or material, as a fluid: shear waves in solids are not modelled.
@@ -68,7 +72,15 @@ class Material:
         return self.loss_db_per_mm(frequency_mhz) / DB_PER_NEPER
 
     def loss_slope_np_per_mm_mhz(self, frequency_mhz: float) -> float:
-        """Slope of the one-way loss against frequency, Np/(mm MHz): what shifts the spectrum."""
+        """Slope of the one-way loss against frequency, Np/(mm MHz): what shifts the spectrum.
+
+        The tracer follows the loss along a straight line down to ``LOWEST_BAND`` of the frequency. Where the
+        tangent of a steep law would come near no loss there, or below, the chord stands in for it.
+        """
         step = 0.01 * frequency_mhz
         rise = self.loss_np_per_mm(frequency_mhz + step) - self.loss_np_per_mm(frequency_mhz - step)
-        return rise / (2 * step)
+        tangent, way = rise / (2 * step), (1 - LOWEST_BAND) * frequency_mhz
+        here = self.loss_np_per_mm(frequency_mhz)
+        if tangent * way < STEEPEST_TANGENT * here:
+            return tangent
+        return (here - self.loss_np_per_mm(LOWEST_BAND * frequency_mhz)) / way

@@ -6,6 +6,7 @@ import cmath
 import math
 
 from renderer.jit import kernel
+from renderer.tissue.materials import LOWEST_BAND
 
 # Places in the settings vector of the machine
 (
@@ -16,7 +17,6 @@ from renderer.jit import kernel
 N_SETTINGS = 18
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
-LOWEST_BAND = 0.35  # the centre frequency never drifts below this part of the nominal one
 
 
 # Four frequencies stand for the band: the centre -3, -1, +1, +3 times BAND_STEP sigma, even so that one
