@@ -7,7 +7,7 @@ project's own demand on its scenes: enough to see it in the picture at a glance.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -36,7 +36,7 @@ def remedy(scene: str, name: str) -> Callable[[Check], Check]:
     return enter
 
 
-@cache
+@lru_cache(maxsize=2)
 def before_of(scene: str) -> tuple[renderer.Scene, Frame]:
     """A shipped scene as it comes, rendered once."""
     made = renderer.read_scene(scene)
