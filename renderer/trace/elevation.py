@@ -22,6 +22,7 @@ from renderer.trace.bands import BAND_STEP, INNER, OUTER
 
 Array = np.ndarray
 N_HEIGHTS = 48
+GAUSS_NODES = np.polynomial.legendre.leggauss(48)
 STRIP_STEPS = 4  # of a strip's sum between two heights of the table
 
 
@@ -64,7 +65,7 @@ def slit_field(
     bend, lean = 1 / s - 1 / lens_focus_mm, y / s
     # Close to the focus the Fresnel integrals cancel; a short sum does there
     flat = np.abs(bend) * k * height_mm**2 / 8 < 0.5
-    nodes, weights = np.polynomial.legendre.leggauss(48)
+    nodes, weights = GAUSS_NODES
     q = 0.5 * height_mm * nodes
     phase = 0.5 * q**2 * bend[flat][:, None] - q * lean[flat][:, None]
     total = np.empty(s.shape, complex)

@@ -13,8 +13,8 @@ import math
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
+from renderer.tissue.materials import LOWEST_BAND
 from renderer.trace.bands import (
-    LOWEST_BAND,
     S_APODISATION,
     S_ASSUMED,
     S_CHANNEL_HALF,

@@ -12,7 +12,6 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.signal import lfilter
 
 from renderer.tissue.geometry import ELLIPSOID
 from renderer.tissue.scatterers import Scatterers
@@ -56,6 +55,8 @@ def rung_lines(view: View, traced: TracedLines, grains: Scatterers, own_mhz: flo
     pole = np.exp(-step / decay_us + 2j * math.pi * (own_mhz - view.pulse.frequency_mhz) * step)
     # The pulse drives it for so many steps; the tone then is as loud as the echo
     drive = step / (view.pulse.sigma_us * math.sqrt(2 * math.pi))
+    from scipy.signal import lfilter  # takes longer to load than a picture to make, and few scenes ring
+
     return np.asarray(lfilter([0, drive], [1, -pole], echo, axis=1))
 
 
