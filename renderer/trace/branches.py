@@ -70,7 +70,7 @@ from renderer.trace.rays import (
     turn_ray,
 )
 
-MAX_HISTORY = 7
+MAX_HISTORY = 11  # the fifth reverberation of a plate
 MAX_BRANCHES = 120
 MAX_LEGS = 40
 FACE = -2  # stands for the face in a history
