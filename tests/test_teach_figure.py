@@ -15,8 +15,10 @@ from renderer.errors import SettingError
 from renderer.frame.frame import CAUTION
 from renderer.scene.parts import Remedy, Sweep, thaw
 from renderer.teach import Words, figure, needs, sweep
+from renderer.teach.pair import LINE_GAP, LINE_SIZE, fitting
 from renderer.teach.remedies import class_line, energy, try_remedy, visible
 from renderer.teach.sweep_files import plain
+from renderer.teach.type import LINE_HEIGHT, wrapped
 from renderer.teach.words import ENGLISH
 from tests import teach_scenes as ts
 
@@ -352,3 +354,16 @@ def test_sweep_files_have_plain_names(path, part):
 def test_settings_are_said_with_their_units(path, said):
     """A path of a setting in words; units by the ending of its key."""
     assert Words().setting(path) == said
+
+
+def test_more_lines_than_a_column_has_room_for_are_counted():
+    """What is printed is never higher than the room, and nothing is dropped without a word."""
+    lines = [f"reverberation {k} of the firm sheet: moves by 25.1 mm in the phantom" for k in range(9)]
+    for room in (20, 60, 120, 400):
+        told = fitting(lines, 200.0, room, Words())
+        height = sum(
+            len(wrapped(line, 200.0, LINE_SIZE)) * LINE_SIZE * LINE_HEIGHT + LINE_GAP for line in told
+        )
+        hidden = len(lines) - (len(told) - 1)
+        assert height <= max(room, 20)
+        assert told == lines or (told[:-1] == lines[: len(told) - 1] and f" {hidden} more" in told[-1])

@@ -126,6 +126,8 @@ class ViewTruth:
         if v.secondary is not None:
             for k, name in enumerate(SECONDARY_CLASSES):
                 sizes.append(self._secondary_size(k) if name not in self.without else zero)
+        by_lobe = len(sizes)
+        sizes.append(v.lobe_best**2 if not {"side_lobe", "grating_lobe"} <= set(self.without) else zero)
         half = max(1, int(round(v.view.pulse.sigma_us * 1.18 / v.view.fine_us)))
         shape = v.iq.shape[1:]
         winner, group = np.empty(shape, np.int64), np.empty(shape, np.int64)
@@ -136,11 +138,13 @@ class ViewTruth:
         code = v.best_index[line, at].astype(np.int64)
         surface = -1 - v.traced.surface_index[line, at].astype(np.int64)
         code = np.where(group == 1, surface, code)
+        code = np.where(group == by_lobe, -1 - v.lobe_index[line, at].astype(np.int64), code)
         tag = np.zeros(shape, np.int64)
         if v.secondary is not None:
-            late = np.maximum(group - 2, 0)
-            code = np.where(group >= 2, v.secondary.index[line, late, at], code)
-            tag = np.where(group >= 2, v.secondary.tag[line, late, at], 0)
+            turned = (group >= 2) & (group < by_lobe)
+            late = np.where(turned, group - 2, 0)
+            code = np.where(turned, v.secondary.index[line, late, at], code)
+            tag = np.where(turned, v.secondary.tag[line, late, at], 0)
         region, place = self._describe(code)
         none |= self._placeless()
         region[none], place[none] = OUTSIDE_ID, np.nan
@@ -350,17 +354,14 @@ class ViewTruth:
             point = int(np.argmax(v.best[line, window])) + window.start
             sheet = int(np.argmax(v.traced.surface_best[line, window])) + window.start
             code = int(v.best_index[line, point])
-            if (
-                name in ("direct", "side_lobe")
-                and v.traced.surface_best[line, sheet] ** 2 > v.best[line, point]
-            ):
+            if name == "direct" and v.traced.surface_best[line, sheet] ** 2 > v.best[line, point]:
                 code = -1 - int(v.traced.surface_index[line, sheet])
+            lobe = int(np.argmax(v.lobe_best[line, window])) + window.start
+            if name == "side_lobe" and v.lobe_best[line, lobe] ** 2 > v.best[line, point]:
+                code = -1 - int(v.lobe_index[line, lobe])
         elif name == "grating_lobe":
-            code = -1 - int(
-                v.traced.surface_index[
-                    line, window.start + int(np.argmax(v.traced.surface_best[line, window]))
-                ]
-            )
+            lobe = int(np.argmax(v.lobe_best[line, window])) + window.start
+            code = -1 - int(v.lobe_index[line, lobe])
         elif name == "ring_down":
             return self._ring_words(line, window), [start]
         elif v.secondary is not None and name in SECONDARY_CLASSES:

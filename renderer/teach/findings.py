@@ -44,6 +44,8 @@ MOST_OF_A_KIND = 3
 MOST_FALSE = 8
 ABOVE_BLACK_DB = 4.0  # a false echo whose mean is nearer to black cannot be seen by a learner
 CLEARLY_DB = 10.0  # the same where the scene is not there to show the class
+BEAM_MM = 4.0  # half width of what the beam itself makes of a wire, at most
+SKIRT_DB = 20.0
 WIRE_MM = 0.7  # what is pointed at of something too thin for pixels
 APART_MM = 0.6  # shown this far from where it is, a solid gets a second outline
 APART_SHARE = 0.2  # if that holds for this share of what is seen of it
@@ -161,6 +163,10 @@ def _shown(frame: Frame, number: int, name: str) -> Mask | None:
         return None
     at = spot(frame, echo.displayed_mm, WIRE_MM)
     line = (truth.source == number) & truth.mask("direct") & frame.in_view
+    if at is not None and np.count_nonzero(truth.there == number) < least:
+        # A wire or a bead: its skirts and lobes, far beside and below it, are not where it is seen
+        bright = frame.level_db >= np.nanmax(frame.level_db[at]) - SKIRT_DB
+        line &= bright & np.asarray(spot(frame, echo.displayed_mm, BEAM_MM))
     for patch in patches(joined(line, JOIN_MM / pixel_mm(frame)), least):
         if at is not None and (patch & at).any():
             return np.asarray(patch & frame.in_view)

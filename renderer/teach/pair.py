@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from renderer.scene.scene import Scene
 from renderer.teach.look import Look
 from renderer.teach.page import BOTTOM, MARGIN, SMALL_SIZE, TOP, WIDTH, Page, draw_picture, extent_mm, fit
 from renderer.teach.placing import Box
 from renderer.teach.remedies import Comparison
-from renderer.teach.type import wrapped
+from renderer.teach.type import LINE_HEIGHT, wrapped
 from renderer.teach.words import Words
 
 TEXT_WIDTH = 236.0
 BENEATH = 138.0
 GUTTER_LEFT, GUTTER_RIGHT = 30.0, 46.0
+LINE_SIZE, LINE_GAP = 12.0, 3.0
+FOOTNOTE, NEXT_BLOCK = (
+    40.0,
+    62.0,
+)  # what a column keeps free for the note at its foot, and for each block to come
 
 
 def draw_remedy(scene: Scene, found: Comparison, look: Look, words: Words) -> Page:
@@ -44,6 +51,17 @@ def draw_remedy(scene: Scene, found: Comparison, look: Look, words: Words) -> Pa
     return page
 
 
+def fitting(lines: Sequence[str], width: float, room: float, words: Words) -> list[str]:
+    """The first of some lines that a column has room for, in points; the rest is counted, and stands in the notes."""
+    heights = [len(wrapped(line, width, LINE_SIZE)) * LINE_SIZE * LINE_HEIGHT + LINE_GAP for line in lines]
+    if sum(heights) <= room:
+        return list(lines)
+    rest, shown = LINE_SIZE * LINE_HEIGHT + LINE_GAP, 0
+    while shown < len(lines) - 1 and sum(heights[: shown + 1]) + rest <= room:
+        shown += 1
+    return [*lines[:shown], words("more", count=len(lines) - shown)]
+
+
 def _tell(page: Page, found: Comparison, words: Words, beneath: float | None) -> None:
     """Changed, does, worse: three blocks down the right side, or side by side beneath."""
     left, y = WIDTH - MARGIN - TEXT_WIDTH, TOP + 6
@@ -58,8 +76,14 @@ def _tell(page: Page, found: Comparison, words: Words, beneath: float | None) ->
             left, y = MARGIN + k * column, beneath
         page.text(left, y, words(key), 14.0, weight="bold", color=colour)
         y += 14.0 * 1.55
-        for line in lines:
-            y += page.paragraph(Box(left, y, column - 16 if beneath else TEXT_WIDTH, 0), line, 12.0) + 3
+        width = column - 16 if beneath else TEXT_WIDTH
+        foot = (
+            BOTTOM - SMALL_SIZE - 8
+            if beneath is not None
+            else BOTTOM - FOOTNOTE - NEXT_BLOCK * (len(blocks) - 1 - k)
+        )
+        for line in fitting(lines, width, foot - y, words):
+            y += page.paragraph(Box(left, y, width, 0), line, LINE_SIZE) + LINE_GAP
         y += 14
     if beneath is not None:
         left, y = MARGIN, BOTTOM - SMALL_SIZE

@@ -64,6 +64,8 @@ class ViewEchoes:
     traced: d.TracedLines
     best: Array  # (L, T') squared size of the strongest direct contribution, and its point
     best_index: Array
+    lobe_best: Array  # (L, T') size of the strongest echo by a lobe, and its surface sample
+    lobe_index: Array
     secondary: SecondaryLines | None
     scale: float  # from the tracer's units to full scale
     key: int
@@ -122,8 +124,9 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
     fine, best, index = d.gather_points(view, traced, points)
     other = np.zeros((3, *traced.surface_fine.shape), np.float32)
+    lobe_best, lobe_index = np.zeros_like(best), np.full_like(index, -1)
     if job.lobes:
-        lobes = lb.lobe_lines(view, traced)
+        lobes, lobe_best, lobe_index = lb.lobe_lines(view, traced)
         fine[:, 0] += lobes[:, lb.OWN]
         fine[:, DIRECT_CLASSES.index("side_lobe")] += lobes[:, lb.SIDE]
         other[0] = lobes[:, lb.GRATING]
@@ -150,7 +153,8 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     return ViewEchoes(
         iq=np.stack(groups) * np.float32(scale), class_names=CLASS_NAMES, plan=plan, flat_field_db=flat_db,
         view=view, phantom=phantom, points=points, traced=traced, best=best, best_index=index,
-        secondary=secondary, scale=scale, key=job.key, ringing=ringing, fault_db=fault_db,
+        lobe_best=lobe_best, lobe_index=lobe_index, secondary=secondary, scale=scale, key=job.key, ringing=ringing,
+        fault_db=fault_db,
     )  # fmt: skip
 
 

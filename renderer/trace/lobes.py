@@ -319,17 +319,19 @@ def band_top(view: View) -> float:
     return 1 + 0.5 * 2.355 * view.pulse.sigma_mhz / view.pulse.frequency_mhz
 
 
-def lobe_lines(view: View, traced: TracedLines) -> Array:
+def lobe_lines(view: View, traced: TracedLines) -> tuple[Array, Array, Array]:
     """Echoes of marked targets beside the beam, (L, 3, 2 T') float32: side, grating, and of what is seen there anyway.
 
-    ``traced.surface_best`` and ``surface_index`` take in the new echoes.
+    And the strongest of them and its sample, (L, T') each, or -1.
     """
     targets = strong_targets(view, traced)
     fine = np.zeros((view.plan.n_lines, 3, 2 * view.n_fine), np.float32)
+    best = np.zeros((view.plan.n_lines, view.n_fine), np.float32)
+    index = np.full((view.plan.n_lines, view.n_fine), -1, np.int32)
     if not len(targets):
-        return fine
+        return fine, best, index
     add_lobes(
         view.lines, view.plan.face_mm, traced.nodes, traced.n_nodes, targets, view.focus_mm, view.plan.focus_edges_mm,
-        band_top(view), view.settings, fine, traced.surface_best, traced.surface_index,
+        band_top(view), view.settings, fine, best, index,
     )  # fmt: skip
-    return fine
+    return fine, best, index
