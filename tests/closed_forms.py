@@ -16,6 +16,7 @@ import numpy as np
 
 import renderer
 from tests.twins import displayed_depth_mm, mirror_point, needle_angle_rad, prism_exit_rad
+from tests.twins_waves import aperture_field, waves_past
 
 C = 1.54  # mm/us, speed of the reference tissue and of the machine
 PROBE = {
@@ -371,30 +372,48 @@ def needle_bend() -> list[Row]:
     return [Row("oblique wire in lard, depth over 16 mm", "mm", 16 * math.tan(want), 16 * math.tan(got))]
 
 
-def seen_past(at_mm: float, radius_mm: float, depth_mm: float, focus_mm: float) -> float:
-    """What a stopped body leaves of the speckle at a depth, dB: integral of |T R|^2 with and without it.
+def seen_past(at_mm: float, radius_mm: float, depth_mm: float, focus_mm: float, *, waves: bool) -> float:
+    """What a stopped cylinder leaves of the speckle at a depth, dB: integral of |T R|^2 with and without it.
 
-    Sum over the places of the face, as strong as the straight way from the place to the point passes the body
-    or not; transmit F/3 with the phases of its own focus, receive F/2 (Hamming) focused at the depth; one
-    frequency (the band's centre has drifted to 7 MHz). Diffraction at the body's edge is left out.
+    Transmit F/3 with its own focus, receive F/2 (Hamming) focused at the depth, three frequencies about the 7 MHz
+    that the band's centre has drifted to. With ``waves`` by one-way waves past the cylinder, else by the cone of
+    the aperture: straight ways that pass it or not, without diffraction at its edge.
     """
-    k = 2 * np.pi * 7.0 / C
-    u = np.linspace(-3.0, 3.0, 121)[:, None]
-    energy = []
-    for radius in (radius_mm, 0.0):
-        beam = 1.0
-        for half, aim, window in ((focus_mm / 6, focus_mm, 0.0), (depth_mm / 4, depth_mm, 0.46)):
-            a = np.linspace(-half, half, 801)
-            weight = 1 - window + window * np.cos(np.pi * a / half)
-            passes = np.abs(u + (a - u) * (depth_mm - at_mm) / depth_mm) > radius
-            phase = k * (np.hypot(u - a, depth_mm) - np.hypot(a, aim))
-            beam = beam * (passes * weight * np.exp(1j * phase)).sum(1)
-        energy.append(float((np.abs(beam) ** 2).sum()))
+    x = (np.arange(4096) - 2047.5) * 0.02
+    seen = np.abs(x) < 3.0
+    beams = ((focus_mm / 6, focus_mm, 0.0), (depth_mm / 4, depth_mm, 0.46))
+    energy = np.zeros(2)
+    for f in (6.2, 7.0, 7.8):
+        for k, radius in enumerate((radius_mm, 0.0)):
+            both = np.ones(seen.sum(), complex)
+            for half, aim, window in beams:
+                if waves:
+                    start = aperture_field(
+                        x,
+                        f,
+                        C,
+                        half_mm=half,
+                        focus_mm=aim,
+                        shape=lambda u, w=window: 1 - w + w * np.cos(np.pi * u),
+                    )
+                    both *= waves_past(start, 0.02, 0.1, C, f, depth_mm, x, at_mm, radius)[seen]
+                    continue
+                a = np.linspace(-half, half, 801)
+                u = x[seen][:, None]
+                passes = np.abs(u + (a - u) * (depth_mm - at_mm) / depth_mm) > radius
+                phase = 2 * np.pi * f / C * (np.hypot(u - a, depth_mm) - np.hypot(a, aim))
+                weight = 1 - window + window * np.cos(np.pi * a / half)
+                both *= (passes * weight * np.exp(1j * phase)).sum(1)
+            energy[k] += float((np.abs(both) ** 2).sum())
     return 10 * math.log10(energy[0] / energy[1])
 
 
 def pebble_shadow() -> list[Row]:
-    """Level of the speckle at four depths behind a pebble on the line against ``seen_past``; four seeds."""
+    """Level of the speckle at four depths behind a pebble on the line, against waves past it; four seeds.
+
+    And against the cone of the aperture, which leaves out that waves bend round the pebble and that what they
+    bring there is out of step.
+    """
     pebble = {"name": "pebble", "shape": "tube", "from_mm": [0, -30, 20], "to_mm": [0, 30, 20], "radius_mm": 1.5,
               "tissue": "stone"}  # fmt: skip
     depths, powers = (26.0, 32.0, 40.0, 48.0), np.zeros((2, 4))
@@ -403,14 +422,15 @@ def pebble_shadow() -> list[Row]:
             made = scene(solids, machine={"focus_mm": [30]}, seed=seed)
             levels = [mean_level(made, (-0.35, 0.35), (z - 1.5, z + 1.5)) for z in depths]
             powers[k] += 10 ** (np.array(levels) / 10)
-    got = 10 * np.log10(powers[0] / powers[1])
+    got = np.maximum(10 * np.log10(powers[0] / powers[1]), -30.0)
     return [
         Row(
-            f"pebble shadow at {z:g} mm",
+            f"pebble shadow at {z:g} mm, {how}",
             "dB",
-            max(seen_past(20.0, 1.5, z, 30.0), -30.0),
-            max(float(g), -30.0),
+            max(seen_past(20.0, 1.5, z, 30.0, waves=how == "waves"), -30.0),
+            float(g),
         )
+        for how in ("waves", "cone")
         for z, g in zip(depths, got, strict=True)
     ]
 

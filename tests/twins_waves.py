@@ -53,6 +53,22 @@ def propagate(field, step_x_mm, step_z_mm, speed_map, frequency_mhz, *, edge_mm=
     return np.array(rows)
 
 
+def waves_past(field, step_x_mm, step_z_mm, speed, frequency_mhz, depth_mm, x_mm, at_mm, radius_mm):
+    """One-way waves at a depth behind a cylinder that lets nothing through, (X,) complex; ``field`` on z = 0.
+
+    The angular spectrum from step to step; what meets the cylinder is taken out there.
+    """
+    kx = 2.0 * np.pi * np.fft.fftfreq(len(field), step_x_mm)
+    kz = np.sqrt((2.0 * np.pi * frequency_mhz / speed) ** 2 - kx**2 + 0j)
+    shift = np.where(kz.imag == 0.0, np.exp(-1j * kz.real * step_z_mm), 0.0)
+    for k in range(round(depth_mm / step_z_mm)):
+        field = np.fft.ifft(np.fft.fft(field) * shift)
+        off = (k + 1) * step_z_mm - at_mm
+        if abs(off) < radius_mm:
+            field = np.where(np.abs(x_mm) < np.sqrt(radius_mm**2 - off**2), 0.0, field)
+    return field
+
+
 def band_power(start_of, step_x_mm, step_z_mm, speed_map, frequencies_mhz, weights, *, edge_mm=0.0):
     """Power of a field of several frequencies, (Z + 1, X): the mean over time of a short pulse squared.
 
