@@ -78,7 +78,7 @@ def _tell(page: Page, found: Comparison, words: Words, beneath: float | None) ->
         y += 14.0 * 1.55
         width = column - 16 if beneath else TEXT_WIDTH
         foot = (
-            BOTTOM - SMALL_SIZE - 8
+            BOTTOM - SMALL_SIZE - 2
             if beneath is not None
             else BOTTOM - FOOTNOTE - NEXT_BLOCK * (len(blocks) - 1 - k)
         )
