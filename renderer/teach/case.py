@@ -130,6 +130,7 @@ def listed(case: Case, origin_class: str, regions: Sequence[int] = ()) -> list[E
 
 
 def on_patch(case: Case, place: Place) -> bool:
+    """Whether a place of the picture lies on the finding, or next to it."""
     rows, columns = np.nonzero(case.finding.mask)
     x, z = case.frame.x_mm[columns], case.frame.z_mm[rows]
     return bool((np.hypot(x - place[0], z - place[1]) < NEAR_MM).any())
@@ -143,10 +144,12 @@ def middle_of(case: Case) -> Place:
 
 
 def range_line(case: Case, time_us: float, depth_mm: float) -> str:
+    """The range equation with its numbers: depth as half of speed times time."""
     return case.words("formula.range", c=case.assumed, time=time_us, depth=depth_mm)
 
 
 def angle_of(leg: Leg) -> float:
+    """Angle of a leg to straight down, rad, positive to the right."""
     return math.atan2(leg.end_mm[0] - leg.start_mm[0], leg.end_mm[1] - leg.start_mm[1])
 
 

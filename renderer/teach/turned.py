@@ -95,6 +95,7 @@ def _sum_line(case: Case, path: Path) -> str:
 
 
 def reverberation_cause(case: Case) -> Cause | None:
+    """To and fro between the face and a surface, or between two; None where no path was recorded."""
     found = _specular_cause(case)
     if found is None:
         return mirror_cause(case)
@@ -122,6 +123,7 @@ def _turned_cause(case: Case, path: Path, formulas: tuple[str, ...], row: Echo |
 
 
 def multipath_cause(case: Case) -> Cause | None:
+    """Out one way and home another; None where no path was recorded."""
     found = _specular_cause(case)
     if found is None:
         return mirror_cause(case)
