@@ -86,6 +86,7 @@ N_BEAMLET = 14
 )
 N_STATE = 12
 
+LEAST_FADE = -30.0  # nepers below its middle at which a beamlet's field is nothing
 MOST_MADE_UP = 1.5  # a ray stands for at most this many times its own strength
 NEAR_END_MM, NEAR_END_SLOPE = 1.0, 0.02  # how far a ray beside the picture plane may run from the one in it
 GHOST_RAY = 3  # place of the ghost among a beamlet's rays
@@ -412,7 +413,7 @@ def add_gaussians(out, first, last, u_low, step_u, u_ray, value, linear, square,
 def row_reference(beamlets, segments, states, result):
     """What a row of beamlets has in common at a plane, from their states there.
 
-    ``result``: total weight, mean offset u0, spread, mean of (t - tau) at u0, mean slope / c, mean
+    ``result``: total weight, mean offset, spread, place for the time of ``row_time``, mean slope / c, mean
     loss, mean loss slope, mean of squared strength. Returns whether any beamlet is alive.
     """
     n = beamlets.shape[0]
@@ -435,30 +436,49 @@ def row_reference(beamlets, segments, states, result):
     result[0] = sw
     if sw < 1e-7 * n:
         return False
-    u0 = su / sw
-    result[1] = u0
+    result[1] = su / sw
     result[2] = math.sqrt(max(quu / sq - (qu / sq) ** 2, 0.0))
     result[4] = sk / sw
     result[5] = sx / sw
     result[6] = sy / sw
     result[7] = sq
-    # Time at the common point, not at each ray
-    st = 0.0
-    for j in range(n):
+    return True
+
+
+@kernel
+def wave_at_face(beamlet, speed, frequency):
+    """Complex curvature of a beamlet's wave at the face, 1/mm: focus and waist."""
+    return complex(beamlet[FOCUS_CURVATURE], -speed / (math.pi * frequency * beamlet[WAIST_MM] ** 2))
+
+
+@kernel
+def row_time(beamlets, segments, states, u, frequency):
+    """Mean of (t - tau) at an offset of a plane, us.
+
+    Each beamlet counts by the strength of its field there: one that a curved surface has brought together
+    elsewhere has a curvature that says nothing of the time here.
+    """
+    st, sw = 0.0, 0.0
+    for j in range(beamlets.shape[0]):
         m = int(states[j, T_RAY])
         if m < 0:
             continue
-        w = states[j, T_STRENGTH] * beamlets[j, WEIGHT]
         seg = segments[j, m, int(states[j, T_SEGMENT])]
-        q0 = beamlets[j, FOCUS_CURVATURE]
+        q0 = wave_at_face(beamlets[j], segments[j, m, 0, SPEED], frequency)
         spread = states[j, T_A] + states[j, T_B] * q0
-        bend = (seg[C] + seg[D] * q0) / spread if abs(spread) > 0.05 else 0.0
-        v = u0 - states[j, T_U]
-        st += w * (
-            states[j, T_TIME] - beamlets[j, TAU] + (states[j, T_SLOPE] * v + 0.5 * bend * v * v) / seg[SPEED]
+        bend = (seg[C] + seg[D] * q0) / spread * states[j, T_COSINE] ** 2
+        v = u - states[j, T_U]
+        fade = math.pi * frequency * bend.imag * v * v / seg[SPEED]
+        w = (
+            states[j, T_STRENGTH]
+            * beamlets[j, WEIGHT]
+            * math.exp(max(fade, LEAST_FADE))
+            / math.sqrt(abs(spread))
         )
-    result[3] = st / sw
-    return True
+        late = (states[j, T_SLOPE] * v + 0.5 * bend.real * v * v) / seg[SPEED] if fade > LEAST_FADE else 0.0
+        st += w * (states[j, T_TIME] - beamlets[j, TAU] + late)
+        sw += w
+    return st / max(sw, 1e-300)
 
 
 @kernel
@@ -492,8 +512,7 @@ def add_row(
         seg = segments[j, m]
         n_seg = int(beamlets[j, SEGMENTS + m])
         fraction = min(states[j, T_STRENGTH] / states[j, T_OWN], MOST_MADE_UP) * beamlets[j, WEIGHT]
-        rayleigh = 1.0 / (math.pi * centre * beamlets[j, WAIST_MM] ** 2)
-        q0 = complex(beamlets[j, FOCUS_CURVATURE], -seg[0, SPEED] * rayleigh)
+        q0 = wave_at_face(beamlets[j], seg[0, SPEED], centre)
         for k in range(n_seg):
             along = seg[k, DX] * line[2] + seg[k, DZ] * line[3]
             if along < 0.1:

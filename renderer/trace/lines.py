@@ -40,6 +40,7 @@ from renderer.trace.beamlets import (
     plane_states,
     plane_strengths,
     row_reference,
+    row_time,
     segment_at,
 )
 from renderer.trace.obstruction import find_edges, look_past
@@ -265,6 +266,9 @@ def fill_node(node, before, transmit, receive, line, m, refs, works, row, shown_
     rx, rx_seg, states_r = receive
     seen_t = row_reference(tx, tx_seg, states_t, ref_t)
     seen_r = row_reference(rx, rx_seg, states_r, ref_r)
+    if seen_t and seen_r:
+        ref_t[3] = row_time(tx, tx_seg, states_t, ref_r[1], m[S_F0])
+        ref_r[3] = row_time(rx, rx_seg, states_r, ref_r[1], m[S_F0])
     half = tube_half(node, ref_r, shown_mm, seen_r, m)
     node[N_HALF] = half
     if not (seen_t and seen_r):
