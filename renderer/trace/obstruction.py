@@ -19,6 +19,7 @@ from renderer.trace.beamlets import (
     GIVEN,
     SEGMENTS_GHOST,
     T_STRENGTH,
+    beam_widths,
     plane_strengths,
     strength_at,
     way_to_focus,
@@ -32,12 +33,15 @@ GAUSS = 0.5 / math.sqrt(3)  # the two places of a mean that is right for straigh
 
 
 @kernel
-def ray_from(seg, a, line, focus_mm, m, phantom, reach, manner, scratch):
-    """Trace one ray from a place on the face towards a focus; returns the number of its segments."""
+def ray_from(seg, a, spacing, line, focus_mm, m, phantom, reach, manner, scratch):
+    """Trace one ray of a row from a place on the face towards a focus; returns the number of its segments."""
     solids, media, _ = phantom
-    x, z, dx, dz, _, _, region = way_to_focus(a, line, focus_mm, m, phantom)
+    x, z, dx, dz, _, distance, region = way_to_focus(a, line, focus_mm, m, phantom)
+    widths = beam_widths(spacing, -1.0 / distance, m)
     start_segment(seg, x, 0.0, z, dx, 0.0, dz, region, media)
-    return trace_ray(seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, scratch[0], scratch[1])
+    return trace_ray(
+        seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, scratch[0], scratch[1], widths
+    )
 
 
 @kernel
@@ -55,6 +59,7 @@ def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, sc
     Returns whether something is in the way of the row.
     """
     n = beamlets.shape[0]
+    spacing = beamlets[1, FACE_MM] - beamlets[0, FACE_MM]
     hidden = False
     for j in range(n):
         hidden |= states[j, T_STRENGTH] <= 0.0
@@ -69,7 +74,7 @@ def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, sc
         for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             a = beamlets[j, FACE_MM] + middle * (beamlets[j + 1, FACE_MM] - beamlets[j, FACE_MM])
-            k = ray_from(spare, a, line, s, m, phantom, reach, PLAIN, scratch)
+            k = ray_from(spare, a, spacing, line, s, m, phantom, reach, PLAIN, scratch)
             if (strength_at(spare, k, line, s) > bar) == (one > bar):
                 low = middle
             else:
@@ -79,7 +84,7 @@ def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, sc
         if beamlets[stopped, SEGMENTS_GHOST] == 0:
             a = beamlets[stopped, FACE_MM]
             beamlets[stopped, SEGMENTS_GHOST] = ray_from(
-                segments[stopped, GHOST_RAY], a, line, s, m, phantom, reach, GHOST, scratch
+                segments[stopped, GHOST_RAY], a, spacing, line, s, m, phantom, reach, GHOST, scratch
             )
     return hidden
 

@@ -29,6 +29,7 @@ REFLECTION, LENGTH, ENTERED, BEND_Y = range(28, 32)
 N_COLUMNS = 32
 # The two planes of a beam: where its ABCD matrix begins. A plain integer would make a version of a kernel of its own.
 IN_PLANE, ACROSS = np.int64(A), np.int64(AY)
+NO_WIDTH = (0.0, 0.0, 0.0)
 THROUGH, BACK = 0.0, 1.0  # what a ray does at a surface
 
 # Columns of the region table
@@ -93,7 +94,43 @@ def advance(seg, k, length):
 
 
 @kernel
-def meet_surface(seg, k, solids, media, region_after, surface, refract):
+def weak_surface(media, before, after):
+    """Whether two media differ little in impedance."""
+    z1, z2 = media[before, R_IMPEDANCE], media[after, R_IMPEDANCE]
+    return abs(z2 - z1) < WEAK * (z1 + z2)
+
+
+@kernel
+def blunt_normal(seg, k, width_mm):
+    """The normal of a rounded surface as a beam of some width meets it, in place of the ray's own.
+
+    Beside the rim of a round body what a ray does changes within less than the beam: it is turned without limit
+    at the rim itself, and not at all beside it. The mean over the width is that of a ray which meets the surface
+    that much farther in: cos^2 + e for cos^2, with e = width / radius.
+    """
+    dx, dy, dz = seg[k, DX], seg[k, DY], seg[k, DZ]
+    nx, ny, nz = seg[k, NX], seg[k, NY], seg[k, NZ]
+    cos_i = dx * nx + dy * ny + dz * nz
+    tx, ty, tz = nx - cos_i * dx, ny - cos_i * dy, nz - cos_i * dz
+    across = math.sqrt(tx * tx + ty * ty + tz * tz)
+    if across < 1e-6:
+        return
+    tx, ty, tz = tx / across, ty / across, tz / across
+    flat = 1.0 / math.sqrt(max(dx * dx + dz * dz, 1e-12))
+    in_plane = (tx * dz - tz * dx) * flat  # part of the tilt that lies in the picture plane
+    share = min(in_plane * in_plane, 1.0)
+    more = width_mm * abs(share * seg[k, BEND] + (1.0 - share) * seg[k, BEND_Y])
+    cosine = math.sqrt((cos_i * cos_i + more) / (1.0 + more))
+    sine = math.sqrt(max(1.0 - cosine * cosine, 0.0))
+    seg[k, NX], seg[k, NY], seg[k, NZ] = (
+        cosine * dx + sine * tx,
+        cosine * dy + sine * ty,
+        cosine * dz + sine * tz,
+    )
+
+
+@kernel
+def meet_surface(seg, k, solids, media, region_after, surface, refract, width_mm):
     """Describe the surface at the start of segment k, where the ray has just arrived.
 
     Fills normal (along the ray), curvatures (positive: the surface bulges towards the source) and
@@ -118,6 +155,9 @@ def meet_surface(seg, k, solids, media, region_after, surface, refract):
     seg[k, NX], seg[k, NY], seg[k, NZ] = nx, ny, nz
     seg[k, BEND], seg[k, BEND_Y], seg[k, SURFACE] = bend, bend_y, s
     before = int(seg[k, REGION])
+    if width_mm > 0.0 and weak_surface(media, before, region_after):
+        blunt_normal(seg, k, width_mm)
+        cos_i = dx * seg[k, NX] + dy * seg[k, NY] + dz * seg[k, NZ]
     c2 = media[region_after, R_SPEED] if refract else media[before, R_SPEED]
     r, cos_t = fluid_reflection(
         media[before, R_IMPEDANCE], media[region_after, R_IMPEDANCE], media[before, R_SPEED], c2, cos_i
@@ -171,21 +211,15 @@ def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, way):
 
 
 @kernel
-def weak_surface(media, before, after):
-    """Whether two media differ little in impedance."""
-    z1, z2 = media[before, R_IMPEDANCE], media[after, R_IMPEDANCE]
-    return abs(z2 - z1) < WEAK * (z1 + z2)
-
-
-@kernel
-def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags):
+def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags, widths=NO_WIDTH):
     """Trace a started ray straight through all surfaces.
 
     ``seg`` (MAX_SEGMENTS, N_COLUMNS) holds the start in row 0. Tracing ends after ``reach_mm`` of
     path, at total reflection, or when amplitude times loss falls below ``floor``. Returns the number
     of segments; the last one's LENGTH tells where it ends (1e9: open). ``manner``: PLAIN; WHOLE_BEAM,
     where the ray stands for a whole beam, so that a weak surface that it only grazes does not turn it;
-    GHOST, which passes strong bodies as if they were not there.
+    GHOST, which passes strong bodies as if they were not there. ``widths``: of the beam that the ray stands
+    for: width at the face in mm, its curvature there in 1/mm, least width in mm (see ``blunt_normal``).
     """
     kinds, rows, outline, spans, region, traced = solids
     k = 0
@@ -204,7 +238,8 @@ def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags)
             break
         advance(seg, k, t + gap)
         before = int(seg[k, REGION])
-        cos_i, cos_t = meet_surface(seg, k + 1, solids, media, after, surface, refract)
+        width_mm = widths[0] * abs(seg[k + 1, A] + seg[k + 1, B] * widths[1]) + widths[2]
+        cos_i, cos_t = meet_surface(seg, k + 1, solids, media, after, surface, refract, width_mm)
         r = seg[k + 1, REFLECTION]
         strong = not weak_surface(media, before, after)
         if manner == GHOST and strong:
