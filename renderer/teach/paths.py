@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from renderer.trace import bands, rays
-from renderer.trace.branches import FACE, FACE_SLACK_MM, face_distance, reflect_row
+from renderer.trace.branches import FACE, FACE_SLACK_MM, face_distance, reflect_row, whole_widths
 from renderer.trace.echoes import ViewEchoes
 from renderer.trace.lines import central_ray
 
@@ -146,7 +146,7 @@ class Follower:
         seg = np.zeros((rays.MAX_SEGMENTS, rays.N_COLUMNS))
         n = central_ray(
             seg, np.array([x, z, dx, dz]), self.solids, self.media, self.reach, DARK, self.refract, rays.WHOLE_BEAM,
-            self._work, self._flags,
+            self._work, self._flags, whole_widths(self.settings),
         )  # fmt: skip
         return seg, int(n)
 
@@ -155,8 +155,9 @@ class Follower:
         seg[0] = row
         reach = self.reach + row[rays.PATH]
         n = rays.trace_ray(
-            seg, self.solids, self.media, reach, DARK, self.refract, rays.WHOLE_BEAM, self._work, self._flags
-        )
+            seg, self.solids, self.media, reach, DARK, self.refract, rays.WHOLE_BEAM, self._work, self._flags,
+            whole_widths(self.settings),
+        )  # fmt: skip
         return seg, int(n)
 
     def to_face(self, line: float, turns: Sequence[int], time_us: float) -> Path | None:

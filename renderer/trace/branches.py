@@ -252,6 +252,12 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
 
 
 @kernel
+def whole_widths(m):
+    """Of a whole beam, for ``trace_ray``: on its way to the focus it is half as wide as the aperture."""
+    return 0.0, 0.0, m[S_CHANNEL_HALF]
+
+
+@kernel
 def find_branches(
     centre, n_centre, line, face_mm, m, solids, media, region_of, end_us, face_reflection, elevation, focus_mm, focus_edges,
     rows, histories, levels, seg, work2, work, flags, legs, leg_info, echoes, arrivals,
@@ -290,7 +296,9 @@ def find_branches(
         for q in range(N_COLUMNS):
             seg[0, q] = rows[best, q]
         reach = 1.2 * end_us * 1.6
-        n = trace_ray(seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, WHOLE_BEAM, work, flags)
+        n = trace_ray(
+            seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, WHOLE_BEAM, work, flags, whole_widths(m)
+        )
         for k in range(n):
             at_face = face_distance(seg[k], radius)
             length = seg[k, LENGTH]

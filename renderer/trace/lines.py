@@ -50,6 +50,7 @@ from renderer.trace.rays import (
     LENGTH,
     MAX_SEGMENTS,
     N_COLUMNS,
+    NO_WIDTH,
     PATH,
     PLAIN,
     PX,
@@ -108,11 +109,11 @@ ZONE_RATIO, ZONE_LEAST_MM = 1.16, 0.8  # a receive zone: from a depth to this ma
 
 
 @kernel
-def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, work, flags):
+def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, work, flags, widths=NO_WIDTH):
     """The ray down the middle of the line."""
     region = start_region(solids, line[0], 0.0, line[1], line[2], 0.0, line[3])
     start_segment(seg, line[0], 0.0, line[1], line[2], 0.0, line[3], region, media)
-    return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags)
+    return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags, widths)
 
 
 @kernel

@@ -55,6 +55,7 @@ from renderer.trace.branches import (
     RANGE_AMBIGUITY,
     find_branches,
     focus_for,
+    whole_widths,
 )
 from renderer.trace.elevation import elevation_at
 from renderer.trace.gather import CHUNK, F, bin_box, first_pass
@@ -540,7 +541,17 @@ def secondary_line(
     arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
     reach = listen_us * m[S_ASSUMED]
     n_centre = central_ray(
-        centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, work, flags
+        centre,
+        line,
+        solids,
+        media,
+        reach,
+        m[S_FLOOR],
+        m[S_REFRACT] > 0,
+        WHOLE_BEAM,
+        work,
+        flags,
+        whole_widths(m),
     )
     n_legs, n = find_branches(
         centre, n_centre, line, face_mm, m, solids, media, region_of, listen_us, face_reflection, heard[4],
