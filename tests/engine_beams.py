@@ -15,6 +15,7 @@ import numpy as np
 import renderer
 from renderer.flow import trace_job
 from renderer.probe.plan import face_point
+from renderer.tissue.outlines import MAX_HITS
 from renderer.trace import bands, direct
 from renderer.trace import beamlets as bl
 from renderer.trace.echoes import start_view
@@ -99,10 +100,9 @@ def one_way_fields(
     n = direct.BEAMLETS[1 if receive else 0]
     rows = np.zeros((n, bl.N_BEAMLET))
     rays = np.zeros((n, bl.N_RAYS, MAX_SEGMENTS, N_COLUMNS))
-    n_solids = len(phantom.solids[0])
     bl.aim_beamlets(
         rows, rays, line, 0.0, half, aim, kind, m, (phantom.solids, phantom.media, np.zeros((0, 3))), 400.0, 0.0,
-        (np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)),
+        np.empty(MAX_HITS),
     )  # fmt: skip
     states, fields = np.zeros((n, bl.N_STATE)), np.zeros((4, len(u_mm)), complex)
     bl.plane_states(rows, rays, line, range_mm, states)

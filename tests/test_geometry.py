@@ -10,6 +10,7 @@ import pytest
 import renderer
 from renderer.flow import trace_job
 from renderer.tissue import geometry as geo
+from renderer.tissue import outlines
 from renderer.tissue.scatterers import column_candidates, topmost
 from renderer.trace.echoes import start_view
 
@@ -44,8 +45,8 @@ def test_inside_of_an_outline_is_that_of_a_general_library(n, wobble):
     path = pytest.importorskip("matplotlib.path").Path
     outline = star(n, wobble, n)
     points = np.random.default_rng(1).uniform(-9, 9, (4000, 2))
-    full = geo.with_bounds(outline)
-    ours = np.array([geo.inside_outline(full, 0, n, x, z) for x, z in points])
+    full = outlines.with_bounds(outline)
+    ours = np.array([outlines.inside_outline(full, 0, n, x, z) for x, z in points])
 
     theirs = path(np.vstack([outline[:, :2], outline[:1, :2]]), closed=True).contains_points(points)
     assert np.array_equal(ours, theirs)
@@ -56,7 +57,7 @@ def test_inside_of_an_outline_is_that_of_a_general_library(n, wobble):
 def test_a_ray_meets_every_edge_of_a_prism(n, wobble):
     """All crossings of rays with the edges, found one edge after the other."""
     outline = star(n, wobble, n)
-    full = geo.with_bounds(outline)
+    full = outlines.with_bounds(outline)
     row = np.zeros(geo.N_PARAMETERS)
     row[12:16] = -50, 50, 9, 9
     random = np.random.default_rng(2)
@@ -65,7 +66,7 @@ def test_a_ray_meets_every_edge_of_a_prism(n, wobble):
         x, z = random.uniform(-9, 9, 2)
         angle = random.uniform(0, 2 * math.pi)
         dx, dz = math.cos(angle), math.sin(angle)
-        hits = np.zeros(geo.MAX_HITS)
+        hits = np.zeros(outlines.MAX_HITS)
         found = geo._raw_hits(geo.PRISM, row, full, 0, n, x, 0.0, z, dx, 0.0, dz, hits)
 
         e = b - a
@@ -80,14 +81,14 @@ def test_a_ray_meets_every_edge_of_a_prism(n, wobble):
 def test_the_normal_is_that_of_the_nearest_edge(n, wobble):
     """The edge nearest to a point, among all edges."""
     outline = star(n, wobble, n)
-    full = geo.with_bounds(outline)
+    full = outlines.with_bounds(outline)
     a, b = np.roll(outline[:, :2], 1, axis=0), outline[:, :2]
     e = b - a
     for point in np.random.default_rng(3).uniform(-8, 8, (300, 2)):
         w = np.clip(((point - a) * e).sum(1) / (e * e).sum(1), 0, 1)
         off = np.hypot(*(a + w[:, None] * e - point).T)
         nearest = np.flatnonzero(off < off.min() + 1e-9)  # two at a corner
-        nx, nz, _ = geo._outline_normal(full, 0, n, False, *point)
+        nx, nz, _ = outlines.outline_normal(full, 0, n, False, *point)
 
         assert math.hypot(nx, nz) == pytest.approx(1)
         assert min(abs(nx * e[i, 0] + nz * e[i, 1]) / np.hypot(*e[i]) for i in nearest) < 1e-9

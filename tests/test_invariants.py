@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 import renderer
 from renderer.flow import trace_job
+from renderer.tissue.outlines import MAX_HITS
 from renderer.trace import branches as br
 from renderer.trace import rays
 from renderer.trace.echoes import start_view
@@ -74,13 +75,12 @@ def test_a_traced_path_keeps_its_energy_at_every_surface(made, lean):
     starts there. 1e-9: rounding.
     """
     phantom, _ = start_view(trace_job(made, 0.0))
-    n_solids = len(phantom.solids[0])
-    work, flags = np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)
+    hits = np.empty(MAX_HITS)
     seg = np.zeros((rays.MAX_SEGMENTS, rays.N_COLUMNS))
     x, dx, dz = 2.0, math.sin(lean), math.cos(lean)
     region = rays.start_region(phantom.solids, x, 0.0, 0.0, dx, 0.0, dz)
     rays.start_segment(seg, x, 0.0, 0.0, dx, 0.0, dz, region, phantom.media)
-    n = rays.trace_ray(seg, phantom.solids, phantom.media, 80.0, 1e-6, True, rays.PLAIN, work, flags)
+    n = rays.trace_ray(seg, phantom.solids, phantom.media, 80.0, 1e-6, True, rays.PLAIN, hits)
     reflected, scratch = np.zeros(rays.N_COLUMNS), np.zeros((2, rays.N_COLUMNS))
     for k in range(n):
         arriving = seg[k, rays.AMPLITUDE] ** 2
@@ -104,13 +104,12 @@ def test_the_beam_round_a_ray_keeps_its_flow(made, lean):
     up to ten surfaces near grazing.
     """
     phantom, _ = start_view(trace_job(made, 0.0))
-    n_solids = len(phantom.solids[0])
-    work, flags = np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)
+    hits = np.empty(MAX_HITS)
     seg = np.zeros((rays.MAX_SEGMENTS, rays.N_COLUMNS))
     dx, dz = math.sin(lean), math.cos(lean)
     region = rays.start_region(phantom.solids, -3.0, 0.0, 0.0, dx, 0.0, dz)
     rays.start_segment(seg, -3.0, 0.0, 0.0, dx, 0.0, dz, region, phantom.media)
-    n = rays.trace_ray(seg, phantom.solids, phantom.media, 80.0, 1e-6, True, rays.PLAIN, work, flags)
+    n = rays.trace_ray(seg, phantom.solids, phantom.media, 80.0, 1e-6, True, rays.PLAIN, hits)
     for k in range(n):
         want = seg[k, rays.SPEED] / seg[0, rays.SPEED]
         for a in (rays.A, rays.AY):

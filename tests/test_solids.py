@@ -14,6 +14,7 @@ import renderer
 from renderer.flow import trace_job
 from renderer.tissue import geometry as g
 from renderer.tissue.label_arcs import label_outlines, smooth_arc, trace_arcs
+from renderer.tissue.outlines import MAX_HITS
 from renderer.trace.echoes import start_view
 
 PROBE = {
@@ -50,16 +51,17 @@ def changes(phantom, place, direction, reach=200.0):
         phantom.region,
         phantom.traced,
     )
-    work, flags = np.empty((len(phantom.kinds) * 8 + 48, 2)), np.empty(len(phantom.kinds), np.uint8)
+    hits = np.empty(MAX_HITS)
     found, gone = [], 0.0
+    top = g.top_at(*solids[:4], phantom.traced, len(phantom.kinds), *place)
     while len(found) < 50:
         at = place + gone * direction
-        t, after, _, _ = g.next_crossing(*solids, *at, *direction, reach - gone, work, flags)
+        t, after, _, top = g.next_crossing(*solids, *at, *direction, reach - gone, top, hits)
         if t < 0:
             return found
         gone += t
         found.append((gone, phantom.regions[after].name))
-        gone += 1e-6
+        gone += g.START_GAP_MM
     return found
 
 

@@ -9,7 +9,7 @@ import pytest
 
 import renderer
 from renderer import flow
-from renderer.tissue import geometry
+from renderer.tissue import geometry, outlines
 from renderer.tissue.hashing import value_noise
 from renderer.tissue.linings import under_surface
 from renderer.tissue.presets import CELLS, LAYERS, Octave, Orientation, Sheets, TextureRecipe
@@ -299,7 +299,7 @@ def test_depth_under_the_surface(kind, shape, place):
     row = np.zeros(geometry.N_PARAMETERS)
     row[[0, 4, 8]] = 1.0
     row[12 : 12 + len(shape)] = shape
-    outline = np.zeros((1, geometry.N_OUTLINE))
+    outline = np.zeros((1, outlines.N_OUTLINE))
     depth, *normal = under_surface(kind, row, outline, 0, 0, *place)
 
     assert depth > 0
@@ -311,7 +311,7 @@ def test_depth_under_the_surface(kind, shape, place):
 def test_a_lining_follows_a_drawn_out_outline():
     """In a square drawn out along y the depth is the way to the nearest side."""
     corners = np.array([[-4.0, -2.0], [4.0, -2.0], [4.0, 2.0], [-4.0, 2.0]])
-    outline = geometry.with_bounds(np.column_stack([corners, np.zeros((4, 3))]))
+    outline = outlines.with_bounds(np.column_stack([corners, np.zeros((4, 3))]))
     row = np.zeros(geometry.N_PARAMETERS)
     row[[0, 4, 8]] = 1.0
     row[12:16] = -9, 9, 4.0, 2.0

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from renderer.tissue.outlines import MAX_HITS
 from renderer.trace import bands, rays
 from renderer.trace.branches import FACE, FACE_SLACK_MM, face_distance, reflect_row, whole_widths
 from renderer.trace.echoes import ViewEchoes
@@ -113,8 +114,7 @@ class Follower:
         self.lines = np.asarray(lines, float)
         far = 0.5 * view.view.assumed * float(view.plan.time_us[-1])
         self.reach = REACH_FACTOR * max(far, view.view.samples_mm)
-        n = len(self.solids[0])
-        self._work, self._flags = np.empty((n * 8 + 48, 2)), np.empty(n, np.uint8)
+        self._hits = np.empty(MAX_HITS)
 
     def surfaces_of(self, region: int) -> list[int]:
         """Primitives that bound a region."""
@@ -146,7 +146,7 @@ class Follower:
         seg = np.zeros((rays.MAX_SEGMENTS, rays.N_COLUMNS))
         n = central_ray(
             seg, np.array([x, z, dx, dz]), self.solids, self.media, self.reach, DARK, self.refract, rays.WHOLE_BEAM,
-            self._work, self._flags, whole_widths(self.settings),
+            self._hits, whole_widths(self.settings),
         )  # fmt: skip
         return seg, int(n)
 
@@ -155,7 +155,7 @@ class Follower:
         seg[0] = row
         reach = self.reach + row[rays.PATH]
         n = rays.trace_ray(
-            seg, self.solids, self.media, reach, DARK, self.refract, rays.WHOLE_BEAM, self._work, self._flags,
+            seg, self.solids, self.media, reach, DARK, self.refract, rays.WHOLE_BEAM, self._hits,
             whole_widths(self.settings),
         )  # fmt: skip
         return seg, int(n)

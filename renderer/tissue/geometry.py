@@ -10,30 +10,18 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from renderer.jit import kernel
+from renderer.tissue.outlines import inside_outline, next_edge, outline_hits, outline_normal
 
 SLAB, BOX, ELLIPSOID, CYLINDER, ROUND, PRISM, CAP, BELOW_CAP = range(8)
 
-# Columns of a primitive's parameter row.
-ROTATION, ORIGIN, SHAPE, BOUND = 0, 9, 12, 20
-N_PARAMETERS = 24
+# Columns of a primitive's parameter row: its axes as rows of a matrix, its origin, what its shape needs, the sphere round
+# it (middle and radius), and the box round it in the common frame (low x, high x, low y, high y, low z, high z).
+ROTATION, ORIGIN, SHAPE, SPHERE, BOX_ROUND = 0, 9, 12, 20, 24
+N_PARAMETERS = 30
 
-# An outline is one closed ring, or open arcs that close together, each after a row of NaN: comparisons with NaN are
-# false, so that an edge from or to such a row is met by nothing.
-# Columns of an outline: vertex, normal and curvature there; the first edge of every block of BLOCK edges (an edge
-# runs from the vertex before to its own) also holds the block's bounds, and that of every GROUP edges the group's:
-# low x, high x, low z, high z.
-O_X, O_Z, O_NX, O_NZ, O_BEND, O_BLOCK = range(6)
-O_GROUP = O_BLOCK + 4
-N_OUTLINE = O_GROUP + 4
-BLOCK, GROUP = 8, 64
-
-MAX_HITS = 40  # crossings of one ray with one primitive that are looked at
-ON_EDGE_MM = 1e-3
 SAME_PLACE_MM = 2e-6  # crossings closer than this happen together (surfaces described twice)
-START_GAP_MM = 1e-6  # a ray leaves a surface from just behind it
+START_GAP_MM = 3e-6  # a ray leaves a surface from just behind it
 
 
 @kernel
@@ -65,51 +53,6 @@ def direction_from_local(row, x, y, z):
         row[1] * x + row[4] * y + row[7] * z,
         row[2] * x + row[5] * y + row[8] * z,
     )
-
-
-@kernel
-def beside(row, first, x, z):
-    """Whether a level line from a point to larger x passes by a box; its bounds begin at a column of the row."""
-    return z < row[first + 2] or z > row[first + 3] or x > row[first + 1]
-
-
-@kernel
-def missed(row, first, x, z, dx, dz):
-    """Whether the straight line through a point passes by a box."""
-    off_x = 0.5 * (row[first] + row[first + 1]) - x
-    off_z = 0.5 * (row[first + 2] + row[first + 3]) - z
-    wide = (row[first + 1] - row[first]) * abs(dz) + (row[first + 3] - row[first + 2]) * abs(dx)
-    return 2.0 * abs(off_x * dz - off_z * dx) > wide + 1e-9
-
-
-@kernel
-def far_off(row, first, x, z, square):
-    """Whether a box lies farther from a point than the root of a square."""
-    off_x = max(row[first] - x, x - row[first + 1], 0.0)
-    off_z = max(row[first + 2] - z, z - row[first + 3], 0.0)
-    return off_x * off_x + off_z * off_z > square
-
-
-@kernel
-def inside_outline(outline, start, count, x, z):
-    """Whether a point lies inside a closed outline (even-odd rule)."""
-    inside = False
-    after = start
-    while after < start + count:
-        block, after = after, after + BLOCK
-        if (block - start) % GROUP == 0 and beside(outline[block], O_GROUP, x, z):
-            after = block + GROUP
-            continue
-        if beside(outline[block], O_BLOCK, x, z):
-            continue
-        j = block - 1 if block > start else start + count - 1
-        for i in range(block, min(block + BLOCK, start + count)):
-            zi, zj = outline[i, 1], outline[j, 1]
-            if (zi > z) != (zj > z):
-                if x < outline[i, 0] + (z - zi) / (zj - zi) * (outline[j, 0] - outline[i, 0]):
-                    inside = not inside
-            j = i
-    return inside
 
 
 @kernel
@@ -265,28 +208,7 @@ def _raw_hits(kind, row, outline, start, count, x, y, z, dx, dy, dz, hits):
         if abs(dy) > 1e-12:
             hits[0], hits[1] = (p0 - y) / dy, (p1 - y) / dy
             n = 2
-        after = start
-        while after < start + count:
-            block, after = after, after + BLOCK
-            if (block - start) % GROUP == 0 and missed(outline[block], O_GROUP, x, z, dx, dz):
-                after = block + GROUP
-                continue
-            if missed(outline[block], O_BLOCK, x, z, dx, dz):
-                continue
-            j = block - 1 if block > start else start + count - 1
-            for i in range(block, min(block + BLOCK, start + count)):
-                ax, az = outline[j, 0], outline[j, 1]
-                ex, ez = outline[i, 0] - ax, outline[i, 1] - az
-                j = i
-                det = dx * ez - dz * ex
-                if abs(det) < 1e-15:
-                    continue
-                along = ((ax - x) * dz - (az - z) * dx) / det
-                if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
-                    ahead = ((ax - x) * ez - (az - z) * ex) / det
-                    if ahead > 0.0:
-                        hits[n] = ahead
-                        n += 1
+        n = outline_hits(outline, start, count, x, z, dx, dz, hits, n)
         return n
     a = dx * dx + dy * dy + dz * dz
     b = x * dx + y * dy + z * dz
@@ -325,8 +247,8 @@ def _convex_changes(kind, row, n, z, dz, reach, hits):
 
 
 @kernel
-def passes_box(row, x, y, z, dx, dy, dz):
-    """Whether a ray of the local frame passes by the box round a prism, or has left it."""
+def passes_box(row, x, y, z, dx, dy, dz, reach):
+    """Whether a ray of the local frame passes by the box round a prism, has left it, or does not come so far."""
     near, far = 0.0, 1e12
     for low, high, at, way in (
         (-row[14], row[14], x, dx), (row[12], row[13], y, dy), (-row[15], row[15], z, dz)
@@ -337,7 +259,7 @@ def passes_box(row, x, y, z, dx, dy, dz):
             continue
         one, other = (low - at) / way, (high - at) / way
         near, far = max(near, min(one, other)), min(far, max(one, other))
-    return near > far + 1e-6
+    return near > far + 1e-6 or near > reach + 1e-6
 
 
 @kernel
@@ -349,7 +271,7 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
     """
     lx, ly, lz = to_local(row, x, y, z)
     ux, uy, uz = direction_to_local(row, dx, dy, dz)
-    if kind == PRISM and passes_box(row, lx, ly, lz, ux, uy, uz):
+    if kind == PRISM and passes_box(row, lx, ly, lz, ux, uy, uz, reach):
         return False, 0
     n = _raw_hits(kind, row, outline, start, count, lx, ly, lz, ux, uy, uz, hits)
     if kind <= ROUND:
@@ -392,11 +314,19 @@ def solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, 
 def contains(kinds, rows, outline, outline_span, i, x, y, z):
     """Whether a point lies in a primitive."""
     row = rows[i]
-    bx, by, bz = x - row[20], y - row[21], z - row[22]
-    if bx * bx + by * by + bz * bz > row[23] * row[23]:
+    if x < row[24] or x > row[25] or z < row[28] or z > row[29] or y < row[26] or y > row[27]:
         return False
     lx, ly, lz = to_local(row, x, y, z)
     return inside_local(kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], lx, ly, lz)
+
+
+@kernel
+def top_at(kinds, rows, outline, outline_span, traced, below, x, y, z):
+    """The topmost traced primitive before a place in the order that contains a point, else -1."""
+    for i in range(below - 1, -1, -1):
+        if traced[i] and contains(kinds, rows, outline, outline_span, i, x, y, z):
+            return i
+    return -1
 
 
 @kernel
@@ -409,118 +339,117 @@ def region_at(kinds, rows, outline, outline_span, region, traced, only_traced, x
 
 
 @kernel
-def next_crossing(
-    kinds, rows, outline, outline_span, region, traced, x, y, z, dx, dy, dz, reach, work, flags
-):
+def out_of_reach(row, x, y, z, ix, iy, iz, reach):
+    """Whether a ray passes by the box round a primitive within its reach; ``ix`` ...: one over its direction."""
+    one, other = (row[24] - x) * ix, (row[25] - x) * ix
+    near, far = min(one, other), max(one, other)
+    one, other = (row[26] - y) * iy, (row[27] - y) * iy
+    near, far = max(near, min(one, other)), min(far, max(one, other))
+    one, other = (row[28] - z) * iz, (row[29] - z) * iz
+    near, far = max(near, min(one, other)), min(far, max(one, other))
+    return near > far or far < 0.0 or near > reach
+
+
+@kernel
+def one_over(direction):
+    """The inverse of a part of a direction; a finite one for a ray that runs across it."""
+    return 1.0 / (direction if abs(direction) > 1e-12 else 1e-12)
+
+
+@kernel
+def next_change(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hits):
+    """The next place within reach at which a ray enters or leaves the primitive.
+
+    Returns (whether it is inside just after the start, distance or a negative number).
+    """
+    if kind == PRISM:
+        lx, ly, lz = to_local(row, x, y, z)
+        ux, uy, uz = direction_to_local(row, dx, dy, dz)
+        end = ly + reach * uy
+        if (
+            row[12] < min(ly, end) and max(ly, end) < row[13]
+        ):  # clear of the prism's ends: its outline alone counts
+            if passes_box(row, lx, ly, lz, ux, uy, uz, reach):
+                return False, -1.0
+            return next_edge(outline, start, count, lx, lz, ux, uz, reach)
+    inside, m = solid_changes(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hits)
+    return inside, hits[0] if m > 0 else -1.0
+
+
+@kernel
+def first_change(kinds, rows, outline, outline_span, traced, x, y, z, dx, dy, dz, reach, top, hits):
+    """Where the topmost primitive ends or a higher one begins: (distance, primitive), or (0, -2) if in doubt.
+
+    The primitive is -1 where nothing changes within reach. Of surfaces that coincide the highest counts. In doubt
+    is a start on a border, where it is a matter of rounding on which side it lies.
+    """
+    ahead, first = reach, -1
+    ix, iy, iz = one_over(dx), one_over(dy), one_over(dz)
+    for i in range(kinds.shape[0] - 1, max(top, 0) - 1, -1):
+        if not traced[i] or out_of_reach(rows[i], x, y, z, ix, iy, iz, ahead):
+            continue
+        inside, t = next_change(
+            kinds[i],
+            rows[i],
+            outline,
+            outline_span[i, 0],
+            outline_span[i, 1],
+            x,
+            y,
+            z,
+            dx,
+            dy,
+            dz,
+            ahead,
+            hits,
+        )
+        if inside != (i == top):
+            return 0.0, -2
+        if t >= 0.0 and (first < 0 or t < ahead - SAME_PLACE_MM):
+            ahead, first = t, i
+    return ahead, first
+
+
+@kernel
+def next_crossing(kinds, rows, outline, outline_span, region, traced, x, y, z, dx, dy, dz, reach, top, hits):
     """The next place on a ray where the region changes.
 
-    ``work`` (S * 8 + MAX_HITS, 2) and ``flags`` (S,) are scratch. Returns (distance or -1, region
-    after, primitive whose surface it is, whether that primitive is entered).
+    The region at a place is that of its topmost primitive, so that only two things can end it: that primitive's own
+    end, or the begin of a higher one. ``top``: that primitive at the start, or -1, as from ``top_at`` or from the
+    crossing before. ``hits`` (MAX_HITS,) is scratch. Returns (distance or -1, region after, primitive whose surface
+    it is, topmost primitive after).
     """
-    n_solids = kinds.shape[0]
-    n = 0
-    hits = work[:MAX_HITS, 0]
-    base = MAX_HITS
-    for i in range(n_solids):
-        flags[i] = 0
-        if not traced[i]:
-            continue
-        row = rows[i]
-        # Skip what the ray cannot reach
-        if row[23] < 1e8:
-            bx, by, bz = row[20] - x, row[21] - y, row[22] - z
-            along = bx * dx + by * dy + bz * dz
-            off2 = bx * bx + by * by + bz * bz - along * along
-            if off2 > row[23] * row[23] or along < -row[23] or along > reach + row[23]:
-                continue
-        inside, m = solid_changes(
-            kinds[i], row, outline, outline_span[i, 0], outline_span[i, 1], x, y, z, dx, dy, dz, reach, hits
-        )
-        flags[i] = 1 if inside else 0
-        for k in range(min(m, 8)):
-            work[base + n, 0] = hits[k]
-            work[base + n, 1] = i
-            n += 1
-    top = -1
-    for i in range(n_solids):
-        if flags[i]:
-            top = i
-    # Sweep the changes in order until the topmost primitive, and with it the region, is another
-    done = 0
-    while done < n:
-        best = done
-        for k in range(done + 1, n):
-            if work[base + k, 0] < work[base + best, 0]:
-                best = k
-        t, solid = work[base + best, 0], int(work[base + best, 1])
-        work[base + best, 0], work[base + best, 1] = work[base + done, 0], work[base + done, 1]
-        done += 1
-        flags[solid] = 1 - flags[solid]
-        surface = solid
-        k = done
-        while k < n:  # surfaces that coincide are crossed together
-            if abs(work[base + k, 0] - t) < SAME_PLACE_MM:
-                other = int(work[base + k, 1])
-                flags[other] = 1 - flags[other]
-                surface = max(surface, other)
-                work[base + k, 0], work[base + k, 1] = work[base + done, 0], work[base + done, 1]
-                done += 1
-                k = max(k, done)
-            else:
-                k += 1
-        new_top = -1
-        for i in range(n_solids):
-            if flags[i]:
-                new_top = i
-        if new_top != top:
-            before = region[top] if top >= 0 else 0
-            after = region[new_top] if new_top >= 0 else 0
-            if before != after:
-                surface = max(top, new_top)
-                return t, after, surface, new_top == surface
-            top = new_top
-    return -1.0, 0, -1, False
-
-
-@kernel
-def _outline_normal(outline, start, count, smooth, x, z):
-    """Outward normal and curvature of an outline at its nearest edge; most places asked for lie on it."""
-    found, nx, nz, curvature = _nearest_edge(outline, start, count, smooth, x, z, ON_EDGE_MM**2)
-    if not found:
-        found, nx, nz, curvature = _nearest_edge(outline, start, count, smooth, x, z, 1e30)
-    return nx, nz, curvature
-
-
-@kernel
-def _nearest_edge(outline, start, count, smooth, x, z, best):
-    """Whether an edge is nearer than the root of ``best``; outward normal and curvature there."""
-    found, nx, nz, curvature = False, 0.0, -1.0, 0.0
-    after = start
-    while after < start + count:
-        block, after = after, after + BLOCK
-        if (block - start) % GROUP == 0 and far_off(outline[block], O_GROUP, x, z, best):
-            after = block + GROUP
-            continue
-        if far_off(outline[block], O_BLOCK, x, z, best):
-            continue
-        j = block - 1 if block > start else start + count - 1
-        for i in range(block, min(block + BLOCK, start + count)):
-            ax, az = outline[j, 0], outline[j, 1]
-            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
-            length2 = ex * ex + ez * ez
-            w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
-            off = (ax + w * ex - x) ** 2 + (az + w * ez - z) ** 2
-            if off < best:
-                best, found = off, True
-                if smooth:
-                    nx = (1 - w) * outline[j, 2] + w * outline[i, 2]
-                    nz = (1 - w) * outline[j, 3] + w * outline[i, 3]
-                    curvature = (1 - w) * outline[j, 4] + w * outline[i, 4]
-                else:  # outlines run so that the outside lies to this side
-                    nx, nz, curvature = ez, -ex, 0.0
-            j = i
-    length = math.sqrt(nx * nx + nz * nz)
-    return found, nx / length, nz / length, curvature
+    gone = 0.0
+    for _ in range(4 * kinds.shape[0] + 8):  # primitives of one region may follow each other
+        ahead, first = first_change(
+            kinds, rows, outline, outline_span, traced, x + gone * dx, y + gone * dy, z + gone * dz, dx, dy, dz,
+            reach - gone, top, hits,
+        )  # fmt: skip
+        if first == -1:
+            break
+        gone += ahead
+        new_top = first
+        if first == top or first == -2:
+            behind = gone + (SAME_PLACE_MM if first == top else 0.0)
+            below = top if first == top else kinds.shape[0]
+            new_top = top_at(
+                kinds,
+                rows,
+                outline,
+                outline_span,
+                traced,
+                below,
+                x + behind * dx,
+                y + behind * dy,
+                z + behind * dz,
+            )
+        before = region[top] if top >= 0 else 0
+        after = region[new_top] if new_top >= 0 else 0
+        if before != after:
+            return gone, after, max(top, new_top), new_top
+        top = new_top
+        gone += START_GAP_MM
+    return -1.0, 0, -1, top
 
 
 @kernel
@@ -594,7 +523,7 @@ def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
         nx, ny, nz, curvature = _round_shape(row, lx, ly, lz, ux, uy, uz)
     elif kind == PRISM:
         side = min(abs(ly - p0), abs(ly - p1))
-        nx, nz, bend = _outline_normal(outline, start, count, row[16] > 0.0, lx, lz)
+        nx, nz, bend = outline_normal(outline, start, count, row[16] > 0.0, lx, lz)
         if side < 1e-5:
             nx, ny, nz = 0.0, (-1.0 if abs(ly - p0) < abs(ly - p1) else 1.0), 0.0
         else:
@@ -619,39 +548,3 @@ def surface_shape(kind, row, outline, start, count, x, y, z, tx, ty, tz):
             nx, ny, nz, curvature = sign * lx / r, sign * ly / r, sign * lz / r, sign / r
     gx, gy, gz = direction_from_local(row, nx, ny, nz)
     return gx, gy, gz, curvature
-
-
-def outline_normals(points: np.ndarray) -> np.ndarray:
-    """Vertex normals and curvatures of a closed smooth outline, (V, 2) to (V, 5): x, z, nx, nz, 1/mm."""
-    before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
-    a, b = points - before, after - points
-    la, lb = np.hypot(*a.T), np.hypot(*b.T)
-    tangent = a / la[:, None] ** 2 + b / lb[:, None] ** 2  # the shorter neighbour tells more
-    tangent /= np.hypot(*tangent.T)[:, None]
-    turn = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(1))
-    curvature = turn / (0.5 * (la + lb))
-    return np.column_stack([points, tangent[:, 1], -tangent[:, 0], curvature])
-
-
-def arc_normals(points: np.ndarray, *, closed: bool) -> np.ndarray:
-    """``outline_normals`` of an arc with two ends, (V, 2) to (V, 5); a closed one repeats its first point."""
-    if closed:
-        ring = outline_normals(points[:-1])
-        return np.vstack([ring, ring[:1]])
-    first, last = 2 * points[0] - points[1], 2 * points[-1] - points[-2]
-    return outline_normals(np.vstack([first, points, last]))[1:-1]
-
-
-def with_bounds(outline: np.ndarray) -> np.ndarray:
-    """An outline (V, 5) with the bounds of its blocks and groups of edges, (V, N_OUTLINE)."""
-    full = np.zeros((len(outline), N_OUTLINE))
-    full[:, :5] = outline
-    ends = np.stack([np.roll(outline, 1, axis=0)[:, :2], outline[:, :2]], axis=1)
-    for size, column in ((BLOCK, O_BLOCK), (GROUP, O_GROUP)):
-        for first in range(0, len(outline), size):
-            low, high = (
-                np.nanmin(ends[first : first + size], (0, 1)),
-                np.nanmax(ends[first : first + size], (0, 1)),
-            )
-            full[first, column : column + 4] = low[0], high[0], low[1], high[1]
-    return full

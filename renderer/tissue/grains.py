@@ -6,7 +6,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from renderer.jit import kernel
-from renderer.tissue.geometry import BOX, CYLINDER, ELLIPSOID, PRISM, ROUND, inside_local, to_local
+from renderer.tissue.bounds import box_round
+from renderer.tissue.geometry import inside_local, to_local
 
 Array = np.ndarray
 DRAWS_AT_ONCE = 4096
@@ -63,31 +64,5 @@ def _without_overlap(kept: Array, drawn: Array, diameter_mm: float, count: int) 
 
 def _bounds(kinds: Array, rows: Array) -> tuple[Array, Array]:
     """Corners of a box, along the world's axes, that holds the primitives."""
-    lows, highs = [], []
-    for kind, row in zip(kinds, rows):
-        axes, origin = row[:9].reshape(3, 3), row[9:12]
-        if kind == ROUND:
-            ends = np.array([origin, origin + axes[2] * row[15]])
-            radii = row[[12, 14]][:, None]
-            lows.append((ends - radii).min(0))
-            highs.append((ends + radii).max(0))
-            continue
-        low, high = _own_bounds(kind, row)
-        corners = np.array(
-            [[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])]
-        )
-        corners = origin + corners @ axes
-        lows.append(corners.min(0))
-        highs.append(corners.max(0))
-    return np.min(lows, axis=0), np.max(highs, axis=0)
-
-
-def _own_bounds(kind: int, row: Array) -> tuple[Array, Array]:
-    """Corners of the box that holds a primitive, in its own frame."""
-    p0, p1, p2, p3 = row[12:16]
-    if kind in (BOX, ELLIPSOID):
-        return -row[12:15], row[12:15]
-    if kind == CYLINDER:
-        return np.array([-p0, -p0, 0.0]), np.array([p0, p0, p1])
-    assert kind == PRISM, "grains lie in closed shapes"
-    return np.array([-p2, p0, -p3]), np.array([p2, p1, p3])
+    boxes = np.array([box_round(kind, row) for kind, row in zip(kinds, rows)])
+    return boxes[:, 0].min(0), boxes[:, 1].max(0)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from renderer.tissue.geometry import arc_normals
+from renderer.tissue.outlines import arc_normals
 
 Array = np.ndarray
 Node = tuple[int, int]

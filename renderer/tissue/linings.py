@@ -6,49 +6,28 @@ import math
 
 from renderer.jit import kernel
 from renderer.tissue.geometry import (
-    BLOCK,
     BOX,
     CAP,
     CYLINDER,
     ELLIPSOID,
-    GROUP,
-    O_BLOCK,
-    O_GROUP,
     PRISM,
     SLAB,
     direction_from_local,
-    far_off,
     to_local,
 )
+from renderer.tissue.outlines import O_X, O_Z, nearest_edge
 
 
 @kernel
 def _under_outline(outline, start, count, x, z):
     """Distance of a place inside an outline from its nearest edge, and the unit vector towards that edge."""
-    best, nx, nz = 1e30, 0.0, -1.0
-    after = start
-    while after < start + count:
-        block, after = after, after + BLOCK
-        if (block - start) % GROUP == 0 and far_off(outline[block], O_GROUP, x, z, best):
-            after = block + GROUP
-            continue
-        if far_off(outline[block], O_BLOCK, x, z, best):
-            continue
-        j = block - 1 if block > start else start + count - 1
-        for i in range(block, min(block + BLOCK, start + count)):
-            ax, az = outline[j, 0], outline[j, 1]
-            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
-            j = i
-            length2 = ex * ex + ez * ez
-            w = min(1.0, max(0.0, ((x - ax) * ex + (z - az) * ez) / length2)) if length2 > 0 else 0.0
-            gx, gz = ax + w * ex - x, az + w * ez - z
-            off = gx * gx + gz * gz
-            if off < best:
-                best, nx, nz = off, gx, gz
-    distance = math.sqrt(best)
-    if distance > 1e-9:
-        nx, nz = nx / distance, nz / distance
-    return distance, nx, nz
+    j, i, w, square = nearest_edge(outline, start, count, x, z, 1e30)
+    distance = math.sqrt(square)
+    if i < 0 or distance <= 1e-9:
+        return distance, 0.0, -1.0
+    gx = (1 - w) * outline[j, O_X] + w * outline[i, O_X] - x
+    gz = (1 - w) * outline[j, O_Z] + w * outline[i, O_Z] - z
+    return distance, gx / distance, gz / distance
 
 
 @kernel

@@ -11,7 +11,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
 
-from renderer.tissue import geometry
+from renderer.tissue import geometry, outlines
+from renderer.tissue.bounds import box_round
 from renderer.tissue.grains import grain_places
 from renderer.tissue.label_arcs import label_outlines
 from renderer.tissue.materials import Material
@@ -138,10 +139,12 @@ class _Bench:
         row[12 : 12 + len(shape)] = shape
         row[20:23] = place if middle is None else self.rotation @ (middle - self.shift_mm)
         row[23] = radius_mm
+        low, high = box_round(kind, row)
+        row[24:30:2], row[25:30:2] = low, high
         count = 0 if outline is None else len(outline)
         self.spans.append((self.n_outline, count))
         if outline is not None:
-            self.outlines.append(geometry.with_bounds(outline))
+            self.outlines.append(outlines.with_bounds(outline))
             self.n_outline += count
         self.kinds.append(kind)
         self.rows.append(row)
@@ -185,7 +188,7 @@ def paint(
     return PaintedSolids(
         kinds=kinds,
         rows=rows,
-        outline=np.concatenate(bench.outlines) if bench.outlines else np.zeros((1, geometry.N_OUTLINE)),
+        outline=np.concatenate(bench.outlines) if bench.outlines else np.zeros((1, outlines.N_OUTLINE)),
         outline_span=np.array(bench.spans, np.int64),
         region=np.array(bench.regions, np.int64),
         traced=np.array(bench.traced),
@@ -234,7 +237,7 @@ def _closed(points: Array, *, smooth: bool) -> Array:
     if area < 0:
         points = points[::-1]
     if smooth:
-        return geometry.outline_normals(points)
+        return outlines.outline_normals(points)
     return np.column_stack([points, np.zeros((len(points), 3))])
 
 
@@ -423,7 +426,7 @@ def _grain_centres(shape: Grains) -> Array:
     """Centres of the grains of a shape that is not turned, (n, 3) in the world."""
     alone = _Bench(np.eye(3), np.zeros(3), [], [], [], [], [], [], [], [])
     _add_solid(alone, [], Solid("", shape.region, ""), 0, 0.0)
-    outline = np.concatenate(alone.outlines) if alone.outlines else np.zeros((1, geometry.N_OUTLINE))
+    outline = np.concatenate(alone.outlines) if alone.outlines else np.zeros((1, outlines.N_OUTLINE))
     return grain_places(
         np.array(alone.kinds, np.int64), np.array(alone.rows), outline, np.array(alone.spans, np.int64),
         count=shape.count, diameter_mm=shape.diameter_mm, key=shape.key,
@@ -448,8 +451,8 @@ def _add_labels(bench: _Bench, regions: list[Region], shape: LabelImage, solid: 
     half = 0.5 * shape.pixel_mm * np.array([shape.columns - 1, rows - 1])
     about = np.array([shape.origin_mm[0] + half[0], 0.5 * sum(shape.y_mm), shape.origin_mm[1] + half[1]])
     labels = tuple(label for label, _ in shape.tissues)
-    outlines = label_outlines(shape.pixels, shape.columns, labels)
-    for (label, tissue), outline in zip(shape.tissues, outlines):
+    rings = label_outlines(shape.pixels, shape.columns, labels)
+    for (label, tissue), outline in zip(shape.tissues, rings):
         region = len(regions)
         regions.append(Region(f"{solid.name}.{label}", tissue))
         own = outline.copy()

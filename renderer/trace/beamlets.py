@@ -184,7 +184,7 @@ def beam_widths(spacing, curvature, m):
 @kernel
 def aim_beamlets(
     beamlets, segments, line, face_mm, half_mm, focus_mm, apodisation, m, phantom, reach_mm, ghosts,
-    scratch,
+    hits,
 ):  # fmt: skip
     """Aim a row of beamlets at a focus on the line and trace their rays.
 
@@ -192,10 +192,9 @@ def aim_beamlets(
     rays of a beamlet start at y = 0, +h/3 and -h/3, the outer ones only where bodies that end across the slice
     are near; with ``ghosts`` > 0 the last goes straight through strong bodies. ``line``: origin x, z, direction
     x, z; ``m``: machine settings; ``phantom``: solids, media, and circles round bodies that end across the slice
-    (x, z, radius); ``scratch``: work and flags of the tracer.
+    (x, z, radius); ``hits`` is scratch of the tracer.
     """
     solids, media, ends = phantom
-    work, flags = scratch
     assumed, refract = m[S_ASSUMED], m[S_REFRACT] > 0
     wavelength = assumed / m[S_F0]
     n = beamlets.shape[0]
@@ -226,23 +225,14 @@ def aim_beamlets(
             norm = 1.0 / math.sqrt(1.0 + dy * dy)
             start_segment(segments[j, e], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
             beamlets[j, SEGMENTS + e] = trace_ray(
-                segments[j, e], solids, media, reach_mm, m[S_FLOOR], refract, PLAIN, work, flags, widths
+                segments[j, e], solids, media, reach_mm, m[S_FLOOR], refract, PLAIN, hits, widths
             )
             if e == 0 and passes_near(segments[j, 0], int(beamlets[j, SEGMENTS]), ends, reach_mm):
                 beamlets[j, ACROSS_RAYS] = 3.0
         if ghosts > 0:
             start_segment(segments[j, GHOST_RAY], x, 0.0, z, dx, 0.0, dz, region, media)
             beamlets[j, SEGMENTS_GHOST] = trace_ray(
-                segments[j, GHOST_RAY],
-                solids,
-                media,
-                reach_mm,
-                m[S_FLOOR],
-                refract,
-                GHOST,
-                work,
-                flags,
-                widths,
+                segments[j, GHOST_RAY], solids, media, reach_mm, m[S_FLOOR], refract, GHOST, hits, widths
             )
 
 

@@ -260,7 +260,7 @@ def whole_widths(m):
 @kernel
 def find_branches(
     centre, n_centre, line, face_mm, m, solids, media, region_of, end_us, face_reflection, elevation, focus_mm, focus_edges,
-    rows, histories, levels, seg, work2, work, flags, legs, leg_info, echoes, arrivals,
+    rows, histories, levels, seg, work2, hits, legs, leg_info, echoes, arrivals,
 ):  # fmt: skip
     """Search a line's secondary paths, strongest first.
 
@@ -296,9 +296,7 @@ def find_branches(
         for q in range(N_COLUMNS):
             seg[0, q] = rows[best, q]
         reach = 1.2 * end_us * 1.6
-        n = trace_ray(
-            seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, WHOLE_BEAM, work, flags, whole_widths(m)
-        )
+        n = trace_ray(seg, solids, media, reach, 1e-9, m[S_REFRACT] > 0, WHOLE_BEAM, hits, whole_widths(m))
         for k in range(n):
             at_face = face_distance(seg[k], radius)
             length = seg[k, LENGTH]

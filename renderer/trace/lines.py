@@ -14,6 +14,7 @@ import numpy as np
 
 from renderer.jit import kernel, row_kernel
 from renderer.tissue.materials import LOWEST_BAND
+from renderer.tissue.outlines import MAX_HITS
 from renderer.trace.bands import (
     S_APODISATION,
     S_ASSUMED,
@@ -109,11 +110,11 @@ ZONE_RATIO, ZONE_LEAST_MM = 1.16, 0.8  # a receive zone: from a depth to this ma
 
 
 @kernel
-def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, work, flags, widths=NO_WIDTH):
+def central_ray(seg, line, solids, media, reach_mm, floor, refract, manner, hits, widths=NO_WIDTH):
     """The ray down the middle of the line."""
     region = start_region(solids, line[0], 0.0, line[1], line[2], 0.0, line[3])
     start_segment(seg, line[0], 0.0, line[1], line[2], 0.0, line[3], region, media)
-    return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags, widths)
+    return trace_ray(seg, solids, media, reach_mm, floor, refract, manner, hits, widths)
 
 
 @kernel
@@ -122,13 +123,11 @@ def line_reaches(lines, solids, media, reach_mm, floor, refract, end_us, assumed
 
     Where the ray ends earlier, the rest of the time goes at the assumed speed.
     """
-    n_solids = solids[0].shape[0]
-    work = np.empty((n_solids * 8 + 48, 2))
-    flags = np.empty(n_solids, np.uint8)
+    hits = np.empty(MAX_HITS)
     seg = np.zeros((MAX_SEGMENTS, N_COLUMNS))
     for l in range(lines.shape[0]):
         line = lines[l]
-        n = central_ray(seg, line, solids, media, reach_mm, floor, refract, PLAIN, work, flags)
+        n = central_ray(seg, line, solids, media, reach_mm, floor, refract, PLAIN, hits)
         k = n - 1
         while k > 0 and 2 * seg[k, TIME] > end_us:
             k -= 1
@@ -147,18 +146,18 @@ def half_aperture(depth, number, m):
 
 
 @kernel
-def aim_transmit(tx, tx_seg, line, face_mm, focus_mm, m, phantom, reach, scratch):
+def aim_transmit(tx, tx_seg, line, face_mm, focus_mm, m, phantom, reach, hits):
     """Aim the transmit beamlets of every focus: tx (F, J, N_BEAMLET), tx_seg (F, J, ...)."""
     for f in range(focus_mm.shape[0]):
         half = half_aperture(focus_mm[f], m[S_TX_F], m)
         aim_beamlets(
             tx[f], tx_seg[f], line, face_mm, half, focus_mm[f], 0.0, m, phantom, reach,
-            m[S_GHOSTS], scratch,
+            m[S_GHOSTS], hits,
         )  # fmt: skip
 
 
 @kernel
-def aim_receive(rx, rx_seg, states_r, edges, line, face_mm, s, shadowed, m, phantom, reach, scratch, spare):
+def aim_receive(rx, rx_seg, states_r, edges, line, face_mm, s, shadowed, m, phantom, reach, hits, spare):
     """Aim the receive beamlets at the middle of the zone that begins at s, over the aperture of its end.
 
     What a body hides of the aperture changes faster with depth than where the rays point: in its shadow
@@ -170,11 +169,11 @@ def aim_receive(rx, rx_seg, states_r, edges, line, face_mm, s, shadowed, m, phan
     reach = min(reach, RAY_LONGER * end + OWN_MM + 2.0)
     aim_beamlets(
         rx, rx_seg, line, face_mm, half_aperture(end, m[S_RX_F], m), depth, m[S_APODISATION], m,
-        phantom, reach, 0.0, scratch,
+        phantom, reach, 0.0, hits,
     )  # fmt: skip
     if m[S_GHOSTS] > 0:
         plane_strengths(rx, rx_seg, line, depth, states_r)
-        shadowed = find_edges(edges, rx, rx_seg, states_r, line, depth, m, phantom, reach, scratch, spare)
+        shadowed = find_edges(edges, rx, rx_seg, states_r, line, depth, m, phantom, reach, hits, spare)
     return (s if shadowed else end), shadowed
 
 
@@ -260,7 +259,7 @@ def finish_node(node, before, shift, shift_before, m):
 def fill_node(node, before, transmit, receive, line, m, refs, works, row, shown_mm):
     """One node and its table row, from beamlets whose states are there. Returns the shift of the band, MHz.
 
-    ``refs``: two (8,) rows of references; ``works``: two (4, U) of scratch.
+    ``refs``: two (8,) rows of references; ``works``: two (4, U) of hits.
     """
     ref_t, ref_r = refs
     tx, tx_seg, states_t = transmit
@@ -337,8 +336,7 @@ def trace_line(
     """
     solids, media, _ = phantom
     n_tx, n_rx = beamlet_counts
-    n_solids, n_u = solids[0].shape[0], table.shape[1]
-    scratch = (np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8))
+    n_u, hits = table.shape[1], np.empty(MAX_HITS)
     centre = np.zeros((MAX_SEGMENTS, N_COLUMNS))
     tx = np.zeros((focus_mm.shape[0], n_tx, N_BEAMLET))
     tx_seg = np.zeros((focus_mm.shape[0], n_tx, N_RAYS, MAX_SEGMENTS, N_COLUMNS))
@@ -349,10 +347,8 @@ def trace_line(
     row, before = np.zeros(n_u, np.complex128), np.zeros(nodes.shape[1])
     edges, spare = np.full(n_rx - 1, np.nan), np.zeros((MAX_SEGMENTS, N_COLUMNS))
     reach = base_s[base_s.shape[0] - 1] * 1.3
-    n_seg = central_ray(
-        centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, PLAIN, scratch[0], scratch[1]
-    )
-    aim_transmit(tx, tx_seg, line, face_mm, focus_mm, m, phantom, reach, scratch)
+    n_seg = central_ray(centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, PLAIN, hits)
+    aim_transmit(tx, tx_seg, line, face_mm, focus_mm, m, phantom, reach, hits)
     count = line_nodes(base_s, centre, n_seg, line, nodes, 1e-3)
     mine, place = samples_near(samples, line, m)
     known = np.zeros((mine.shape[0], N_KNOT))
@@ -365,7 +361,7 @@ def trace_line(
         write_centre(node, centre, n_seg, line, node[N_S], media)
         if node[N_S] > zone_end:
             zone_end, shadowed = aim_receive(
-                rx, rx_seg, states_r, edges, line, face_mm, node[N_S], shadowed, m, phantom, reach, scratch, spare
+                rx, rx_seg, states_r, edges, line, face_mm, node[N_S], shadowed, m, phantom, reach, hits, spare
             )  # fmt: skip
         shown = shown_depth(node, before, m)
         f = 0

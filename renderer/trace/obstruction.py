@@ -33,15 +33,13 @@ GAUSS = 0.5 / math.sqrt(3)  # the two places of a mean that is right for straigh
 
 
 @kernel
-def ray_from(seg, a, spacing, line, focus_mm, m, phantom, reach, manner, scratch):
+def ray_from(seg, a, spacing, line, focus_mm, m, phantom, reach, manner, hits):
     """Trace one ray of a row from a place on the face towards a focus; returns the number of its segments."""
     solids, media, _ = phantom
     x, z, dx, dz, _, distance, region = way_to_focus(a, line, focus_mm, m, phantom)
     widths = beam_widths(spacing, -1.0 / distance, m)
     start_segment(seg, x, 0.0, z, dx, 0.0, dz, region, media)
-    return trace_ray(
-        seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, scratch[0], scratch[1], widths
-    )
+    return trace_ray(seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, hits, widths)
 
 
 @kernel
@@ -51,7 +49,7 @@ def apart(one, other):
 
 
 @kernel
-def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, scratch, spare):
+def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, hits, spare):
     """Places of the shadows' edges among the rays of a row, into edges (J - 1,): 0..1 between neighbours, else NaN.
 
     ``states`` holds the strengths at the plane s that the rays are aimed at. A stopped beamlet beside an edge
@@ -74,7 +72,7 @@ def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, sc
         for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             a = beamlets[j, FACE_MM] + middle * (beamlets[j + 1, FACE_MM] - beamlets[j, FACE_MM])
-            k = ray_from(spare, a, spacing, line, s, m, phantom, reach, PLAIN, scratch)
+            k = ray_from(spare, a, spacing, line, s, m, phantom, reach, PLAIN, hits)
             if (strength_at(spare, k, line, s) > bar) == (one > bar):
                 low = middle
             else:
@@ -84,7 +82,7 @@ def find_edges(edges, beamlets, segments, states, line, s, m, phantom, reach, sc
         if beamlets[stopped, SEGMENTS_GHOST] == 0:
             a = beamlets[stopped, FACE_MM]
             beamlets[stopped, SEGMENTS_GHOST] = ray_from(
-                segments[stopped, GHOST_RAY], a, spacing, line, s, m, phantom, reach, GHOST, scratch
+                segments[stopped, GHOST_RAY], a, spacing, line, s, m, phantom, reach, GHOST, hits
             )
     return hidden
 

@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from renderer.jit import kernel
-from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape
+from renderer.tissue.geometry import START_GAP_MM, next_crossing, region_at, surface_shape, top_at
 
 MAX_SEGMENTS = 18
 # Floats: the compiler makes a version of its own of a kernel for each integer constant that it is called with
@@ -211,7 +211,7 @@ def turn_ray(seg, k, nx, ny, nz, c1, c2, cos_i, cos_t, way):
 
 
 @kernel
-def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags, widths=NO_WIDTH):
+def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, hits, widths=NO_WIDTH):
     """Trace a started ray straight through all surfaces.
 
     ``seg`` (MAX_SEGMENTS, N_COLUMNS) holds the start in row 0. Tracing ends after ``reach_mm`` of
@@ -222,21 +222,25 @@ def trace_ray(seg, solids, media, reach_mm, floor, refract, manner, work, flags,
     for: width at the face in mm, its curvature there in 1/mm, least width in mm (see ``blunt_normal``).
     """
     kinds, rows, outline, spans, region, traced = solids
-    k = 0
+    k, gap = 0, START_GAP_MM
     seg[0, LENGTH] = 1e9
+    top = top_at(
+        kinds, rows, outline, spans, traced, kinds.shape[0],
+        seg[0, PX] + gap * seg[0, DX], seg[0, PY] + gap * seg[0, DY], seg[0, PZ] + gap * seg[0, DZ],
+    )  # fmt: skip
     while k < MAX_SEGMENTS - 1:
         left = reach_mm - seg[k, PATH]
         if left <= 0.0:
             break
-        gap = START_GAP_MM
-        t, after, surface, entered = next_crossing(
+        t, after, surface, top = next_crossing(
             kinds, rows, outline, spans, region, traced,
             seg[k, PX] + gap * seg[k, DX], seg[k, PY] + gap * seg[k, DY], seg[k, PZ] + gap * seg[k, DZ],
-            seg[k, DX], seg[k, DY], seg[k, DZ], left, work, flags,
+            seg[k, DX], seg[k, DY], seg[k, DZ], left, top, hits,
         )  # fmt: skip
         if t < 0.0:
             break
         advance(seg, k, t + gap)
+        entered = top == surface
         before = int(seg[k, REGION])
         width_mm = widths[0] * abs(seg[k + 1, A] + seg[k + 1, B] * widths[1]) + widths[2]
         cos_i, cos_t = meet_surface(seg, k + 1, solids, media, after, surface, refract, width_mm)

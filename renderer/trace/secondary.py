@@ -13,6 +13,7 @@ import math
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
+from renderer.tissue.outlines import MAX_HITS
 from renderer.tissue.scatterers import THIN_BELOW
 from renderer.trace.bands import (
     S_APODISATION,
@@ -531,8 +532,7 @@ def secondary_line(
     m, focus_mm, focus_edges = machine
     solids, media = phantom
     end_us, interval_us, listen_us = times
-    n_solids = solids[0].shape[0]
-    work, flags = np.empty((n_solids * 8 + 48, 2)), np.empty(n_solids, np.uint8)
+    hits = np.empty(MAX_HITS)
     centre, seg = np.zeros((MAX_SEGMENTS, N_COLUMNS)), np.zeros((MAX_SEGMENTS, N_COLUMNS))
     work2 = np.zeros((2, N_COLUMNS))
     rows, levels = np.zeros((MAX_BRANCHES, N_COLUMNS)), np.zeros(MAX_BRANCHES)
@@ -541,21 +541,11 @@ def secondary_line(
     arrivals = np.zeros((MAX_ECHOES, COUPLED, 3))
     reach = listen_us * m[S_ASSUMED]
     n_centre = central_ray(
-        centre,
-        line,
-        solids,
-        media,
-        reach,
-        m[S_FLOOR],
-        m[S_REFRACT] > 0,
-        WHOLE_BEAM,
-        work,
-        flags,
-        whole_widths(m),
+        centre, line, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, WHOLE_BEAM, hits, whole_widths(m)
     )
     n_legs, n = find_branches(
         centre, n_centre, line, face_mm, m, solids, media, region_of, listen_us, face_reflection, heard[4],
-        focus_mm, focus_edges, rows, histories, levels, seg, work2, work, flags, legs, info, echoes, arrivals,
+        focus_mm, focus_edges, rows, histories, levels, seg, work2, hits, legs, info, echoes, arrivals,
     )  # fmt: skip
     for e in range(n):
         deposit_specular(echoes[e], arrivals[e], region_of, m, interval_us, end_us, out)

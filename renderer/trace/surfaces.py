@@ -12,7 +12,16 @@ import math
 import numpy as np
 
 from renderer.jit import kernel
-from renderer.tissue.geometry import ELLIPSOID, next_crossing, region_at, surface_shape, to_local
+from renderer.tissue.geometry import (
+    ELLIPSOID,
+    START_GAP_MM,
+    next_crossing,
+    region_at,
+    surface_shape,
+    to_local,
+    top_at,
+)
+from renderer.tissue.outlines import MAX_HITS
 from renderer.tissue.paint import PaintedSolids
 from renderer.tissue.scatterers import value_noise
 from renderer.trace.elevation import ElevationTable, elevation_at, strip_factor
@@ -52,9 +61,7 @@ def scan_surfaces(solids, media, start, direction, step, n_rays, reach, out, ben
     Fills ``out`` (Q, N_SAMPLE) and the curvature along y in ``bends`` (Q,); returns the count.
     """
     kinds, rows, outline, spans, region, traced = solids
-    n_solids = kinds.shape[0]
-    work = np.empty((n_solids * 8 + 48, 2))
-    flags = np.empty(n_solids, np.uint8)
+    hits = np.empty(MAX_HITS)
     n = 0
     for i in range(n_rays):
         x = start[0] + (i * step if direction == 0 else 0.0)
@@ -62,10 +69,11 @@ def scan_surfaces(solids, media, start, direction, step, n_rays, reach, out, ben
         dx, dz = (0.0, 1.0) if direction == 0 else (1.0, 0.0)
         gone = 0.0
         x, z = x + 1e-5 * dx, z + 1e-5 * dz  # not on the face itself, which is a border of the coupling
-        before = region_at(kinds, rows, outline, spans, region, traced, True, x, 0.0, z)
+        top = top_at(kinds, rows, outline, spans, traced, kinds.shape[0], x, 0.0, z)
+        before = region[top] if top >= 0 else 0
         while gone < reach and n < out.shape[0]:
-            t, after, surface, entered = next_crossing(
-                kinds, rows, outline, spans, region, traced, x, 0.0, z, dx, 0.0, dz, reach - gone, work, flags
+            t, after, surface, top = next_crossing(
+                kinds, rows, outline, spans, region, traced, x, 0.0, z, dx, 0.0, dz, reach - gone, top, hits
             )
             if t < 0.0:
                 break
@@ -98,7 +106,7 @@ def scan_surfaces(solids, media, start, direction, step, n_rays, reach, out, ben
                     bends[n] = bend
                     n += 1
             before = after
-            x, z, gone = x + 1e-6 * dx, z + 1e-6 * dz, gone + 1e-6
+            x, z, gone = x + START_GAP_MM * dx, z + START_GAP_MM * dz, gone + START_GAP_MM
     return n
 
 
