@@ -313,8 +313,7 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     e = view.elevation
     g.weigh_points(
         points.x_mm, points.y_mm, points.z_mm, points.amplitude, min(view.plan.fan_radius_mm, 1e12), math.cos(view.plan.steer_rad),
-        (e.two_way, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view),
-        view.pulse.frequency_mhz / view.assumed, re, im, height,
+        (e.settled, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
     )  # fmt: skip
     g.gather(
         view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, height, points.z_mm, re, im,

@@ -36,6 +36,9 @@ class ElevationTable:
     log_step: float
     reach_mm: Array  # (Z,) height at which the table ends
     early_mm: Array  # (Z, N) one way: how much less than sqrt(s^2 + y^2) the pulse has run when it comes
+    settled: (
+        Array  # (Z, N) complex64, ``two_way`` without the phase of that lead, which turns fast near the face
+    )
 
     def row_of(self, s_mm: Array) -> Array:
         """Fractional row of a distance."""
@@ -149,6 +152,7 @@ def elevation_table(
         log_step=float(np.log(s[1] / s[0])),
         reach_mm=reach,
         early_mm=early,
+        settled=(two_way * taper * np.exp(-4j * np.pi / wavelength * early)).astype(np.complex64),
     )
 
 

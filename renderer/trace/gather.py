@@ -7,7 +7,6 @@ table and deposits. Every line writes only its own rows, in a fixed order of poi
 
 from __future__ import annotations
 
-import cmath
 import math
 
 import numpy as np
@@ -27,12 +26,10 @@ TWO_PI = F(2 * math.pi)
 
 
 @row_kernel("x")
-def weigh_points(
-    start, stop, x, y, z, amplitude, radius, steer_cos, elevation, scale, waves_per_mm, re, im, height
-):
+def weigh_points(start, stop, x, y, z, amplitude, radius, steer_cos, elevation, scale, re, im, height):
     """Amplitude of every point times the two-way elevation field, into re and im (P,) float32.
 
-    ``elevation``: two-way table, log of its first distance, log step, reach and lead of the pulse. ``height`` (P,)
+    ``elevation``: two-way table less the phase of the lead, log of its first distance, log step, reach and lead of the pulse. ``height`` (P,)
     float32: the height from which a spherical pulse would come when it does; the carrier keeps the true one.
     """
     table, log_start, log_step, reach, early = elevation
@@ -43,7 +40,6 @@ def weigh_points(
         lead = early_at(early, log_start, log_step, reach, s, own)
         way = max(math.sqrt(s * s + own * own) - lead, s)
         height[p] = math.sqrt(way * way - s * s)
-        e *= cmath.exp(-4j * math.pi * waves_per_mm * lead)
         a = amplitude[p] * F(scale)
         re[p], im[p] = a * e.real, a * e.imag
 
