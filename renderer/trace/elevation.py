@@ -21,7 +21,7 @@ from renderer.jit import kernel, row_kernel
 from renderer.trace.bands import BAND_STEP, INNER, OUTER
 
 Array = np.ndarray
-N_HEIGHTS = 48
+N_HEIGHTS = 96
 GAUSS_NODES = np.polynomial.legendre.leggauss(48)
 STRIP_STEPS = 4  # of a strip's sum between two heights of the table
 
