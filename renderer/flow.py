@@ -18,7 +18,7 @@ import numpy as np
 from renderer.errors import SettingError
 from renderer.frame.convert import ScanMap, picture_level, scan_map
 from renderer.frame.frame import Frame
-from renderer.frame.grid import PictureGrid, picture_grid
+from renderer.frame.grid import PictureGrid, picture_grid, same_grid
 from renderer.frame.manifest import make_manifest
 from renderer.frame.truth import frame_truth
 from renderer.probe.faults import element_strengths, line_gain_db
@@ -115,8 +115,9 @@ def _seeded(scene: Scene, seed: int | None) -> Scene:
 
 
 def _frame(
-    scene: Scene, number: int, without: tuple[str, ...], previous: np.ndarray | None
-) -> tuple[Frame, np.ndarray]:
+    scene: Scene, number: int, without: tuple[str, ...], previous: tuple[PictureGrid, np.ndarray] | None
+) -> tuple[Frame, tuple[PictureGrid, np.ndarray]]:
+    """A frame, and what persists to the next one: the levels shown, as long as the grid of the picture stays."""
     traced = [echoes_of(trace_job(scene, angle, number)) for angle in view_angles(scene.scan)]
     receive = receive_settings(scene)
     views = [with_received(v, scene, receive, number, place) for place, v in enumerate(traced)]
@@ -129,7 +130,8 @@ def _frame(
         pixel_samples=scan.pixel_samples,
     )  # fmt: skip
     level_db = picture_level(amplitude, scan)
-    image, shown = picture_grey(level_db, receive, previous)
+    lasting = previous[1] if previous is not None and same_grid(previous[0], grid) else None
+    image, shown = picture_grey(level_db, receive, lasting)
     floor_db = displayed_floor_db(receive)
     truth, echoes, explainer = frame_truth(views, gain_db, receive, grid, scan, level_db, floor_db, without)
     plan = views[0].plan
@@ -138,7 +140,7 @@ def _frame(
         views=lines, time_us=plan.time_us, line_origin_mm=plan.line_origin_mm, line_direction=plan.line_direction,
         truth=truth, echo_maker=echoes, manifest=make_manifest(scene, number, without, plan), explainer=explainer,
     )  # fmt: skip
-    return frame, shown
+    return frame, (grid, shown)
 
 
 def receive_settings(scene: Scene) -> ReceiveSettings:

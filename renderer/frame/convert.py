@@ -89,6 +89,7 @@ def scan_map(
     if origins.ndim == 2:
         origins, directions = origins[None], directions[None]
     step_us = float(time[-1] - time[0]) / (len(time) - 1)
+    half_mm = 0.25 * assumed_speed_mm_per_us * float(time[-1])  # half of the depth
     views = []
     for origin, direction in zip(origins, directions, strict=True):
         line, depth = locate(grid.x_mm, grid.z_mm, origin, direction)
@@ -103,7 +104,7 @@ def scan_map(
         in_view=grid.in_view & np.isfinite(line).any(axis=0),
         n_samples=len(time),
         pixel_samples=2.0 * grid.pixel_mm / assumed_speed_mm_per_us / step_us,
-        lines_per_pixel=grid.pixel_mm / _line_gap_mm(origins[0], directions[0]),
+        lines_per_pixel=grid.pixel_mm / _line_gap_mm(origins[0], directions[0], half_mm),
     )
 
 
@@ -189,12 +190,14 @@ def _smooth_across(amplitude: Field, lines_per_pixel: float) -> Field:
     return np.ascontiguousarray(mixed, np.float32)
 
 
-def _line_gap_mm(origin_mm: npt.NDArray[np.float64], direction: npt.NDArray[np.float64]) -> float:
-    """Mean gap between neighbouring lines at the face, mm: where a fan is densest.
+def _line_gap_mm(
+    origin_mm: npt.NDArray[np.float64], direction: npt.NDArray[np.float64], at_mm: float
+) -> float:
+    """Mean gap between neighbouring lines at a distance along them, mm.
 
-    Infinite for lines from one point: the beam there is as wide as the whole aperture, its lines are alike, and
-    there is nothing between them that a pixel could miss.
+    A fan is denser near the face, but the beam there is as wide as several elements, its lines are alike, and there is
+    nothing between them that a pixel could miss.
     """
-    origin, _ = plane_lines(origin_mm, direction)
-    gap_mm = float(np.mean(np.linalg.norm(np.diff(origin, axis=0), axis=1)))
+    origin, along = plane_lines(origin_mm, direction)
+    gap_mm = float(np.mean(np.linalg.norm(np.diff(origin + at_mm * along, axis=0), axis=1)))
     return gap_mm if gap_mm > 1e-9 else float("inf")

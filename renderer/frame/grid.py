@@ -110,6 +110,11 @@ def picture_grid(
     return PictureGrid(x_mm=x_mm, z_mm=z_mm, pixel_mm=pixel_mm, in_view=in_view)
 
 
+def same_grid(one: PictureGrid, other: PictureGrid) -> bool:
+    """Whether two pictures have the same pixels."""
+    return np.array_equal(one.x_mm, other.x_mm) and np.array_equal(one.z_mm, other.z_mm)
+
+
 def pad_grid(grid: PictureGrid, n_rows: int, n_columns: int) -> PictureGrid:
     """The same picture on a larger grid: rows added below, columns on both sides, out of view.
 
@@ -137,7 +142,7 @@ def _outer_half_lines(per_line: Array) -> Array:
 
 
 def _centres(values_mm: Array, pixel_mm: float) -> Array:
-    """Centres of the pixels that cover a range of values, edges on multiples of the pixel."""
+    """Centres of the pixels that cover a range of values, edges on multiples of the pixel; at least two."""
     first = int(np.floor(values_mm.min() / pixel_mm + EDGE_SLACK_PX))
-    last = int(np.ceil(values_mm.max() / pixel_mm - EDGE_SLACK_PX))
+    last = max(int(np.ceil(values_mm.max() / pixel_mm - EDGE_SLACK_PX)), first + 2)
     return np.asarray((np.arange(first, last) + 0.5) * pixel_mm, np.float64)

@@ -59,3 +59,8 @@ class ScanSettings:
     pixel_mm: float | None = None  # None: chosen from the depth
     harmonic: bool = False  # sent at half of ``frequency_mhz``, which is what is listened to
     clutter_db: float = -22.0  # level of the haze re the tissue round about
+    view_mm: tuple[float, float] | None = (
+        None  # linear: the stretch of the face that is scanned; None: all of it
+    )
+    # Directions of the picture's left and right edge, to the axis of the probe. None: those of the whole array
+    view_rad: tuple[float, float] | None = None

@@ -17,7 +17,7 @@ from renderer.probe.faults import (
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.receive.settings import ReceiveSettings
 from renderer.scene.format_faults import FaultsRow
-from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
+from renderer.scene.format_machine import SECTOR_DEG, MachineRow, PoseRow, ProbeRow
 from renderer.scene.format_scene import PhantomRow, RemedyRow, SceneRow, SeedRow
 from renderer.scene.format_solids import (
     BeadRow,
@@ -70,7 +70,6 @@ from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_d
 
 LUMEN_TISSUE = "water"  # what fills a hollow needle
 FAN_LINES = {"convex": 192, "sector": 160}
-SECTOR_DEG = 80.0
 MIN_LINES, MAX_LINES = 2, 512
 
 
@@ -339,6 +338,8 @@ def build_scan(row: MachineRow, probe: ProbeRow) -> ScanSettings:
         pixel_mm=row.pixel_mm,
         harmonic=row.harmonic,
         clutter_db=row.clutter_db,
+        view_mm=None if row.view_mm is None else _point2(row.view_mm),
+        view_rad=None if row.view_deg is None else _point2([rad_from_deg(angle) for angle in row.view_deg]),
     )
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from renderer.probe.plan import view_stretch_mm, view_turns_rad, whole_view
 from renderer.probe.transducer import Probe, ScanSettings
 from renderer.scene.names import show
 from renderer.scene.parts import Phantom
@@ -42,24 +43,32 @@ def pixel_mm(scan: ScanSettings) -> float:
     return scan.depth_mm / PIXELS_PER_DEPTH if scan.pixel_mm is None else scan.pixel_mm
 
 
+def view_edges(probe: Probe, scan: ScanSettings) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Where the picture's edges leave the face (x, mm), and the angles to the axis between which its lines lie."""
+    stretch, turns = view_stretch_mm(probe, scan), view_turns_rad(probe, scan)
+    steer = max((abs(angle) for angle in scan.compound_rad), default=abs(scan.steer_rad))
+    radius = probe.radius_mm
+    if radius is None:
+        return stretch, (turns[0] - steer, turns[1] + steer)
+    low, high = (min(max(place / radius, -math.pi / 2), math.pi / 2) for place in stretch)
+    return (radius * math.sin(low), radius * math.sin(high)), (low - steer, high + steer)
+
+
 def view_width_mm(probe: Probe, scan: ScanSettings) -> float:
     """The greatest width of the picture."""
-    steer = max((abs(angle) for angle in scan.compound_rad), default=abs(scan.steer_rad))
-    face_mm = probe.n_elements * probe.pitch_mm
-    spread_mm = 2 * scan.depth_mm * math.sin(steer)
-    if probe.sector_rad is not None:
-        return 2 * scan.depth_mm * math.sin(0.5 * probe.sector_rad)
-    if probe.radius_mm is None:
-        return face_mm + spread_mm
-    half_arc = min(face_mm / probe.radius_mm / 2, math.pi / 2)
-    return 2 * (probe.radius_mm + scan.depth_mm) * math.sin(half_arc) + spread_mm
+    (left, right), (low, high) = view_edges(probe, scan)
+    low, high = max(low, -math.pi / 2), min(high, math.pi / 2)
+    return max(right, right + scan.depth_mm * math.sin(high)) - min(
+        left, left + scan.depth_mm * math.sin(low)
+    )
 
 
 def view_height_mm(probe: Probe, scan: ScanSettings) -> float:
-    """The height of the picture: the depth, and what a convex face takes above it."""
+    """The height of the picture, at most: the depth, and what a convex face takes above it."""
     if probe.radius_mm is None:
         return scan.depth_mm
-    half_arc = min(probe.n_elements * probe.pitch_mm / probe.radius_mm / 2, math.pi / 2)
+    ends = [place / probe.radius_mm for place in view_stretch_mm(probe, scan)]
+    half_arc = min(max(abs(end) for end in ends), math.pi / 2)
     return scan.depth_mm + probe.radius_mm * (1 - math.cos(half_arc))
 
 
@@ -85,7 +94,8 @@ def _n_scatterers(phantom: Phantom, probe: Probe, scan: ScanSettings) -> float:
     cell_mm3 = 1.2 * wavelength_mm * scan.receive_f_number * wavelength_mm * elevation_f * pulse_mm
     given = [m.scatterers_per_mm3 for m in phantom.materials.values() if m.scatterers_per_mm3 is not None]
     per_mm3 = max([SCATTERERS_PER_CELL / cell_mm3, *given])
-    width = view_width_mm(probe, scan) + (probe.n_elements * probe.pitch_mm if probe.sector_rad else 0.0)
+    whole = whole_view(probe, scan)  # they are drawn beside a part of the view, too
+    width = view_width_mm(probe, whole) + (probe.n_elements * probe.pitch_mm if probe.sector_rad else 0.0)
     return width * scan.depth_mm * probe.height_mm * per_mm3
 
 

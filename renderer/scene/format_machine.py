@@ -11,6 +11,9 @@ from renderer.scene.probe_presets import PRESETS, PresetName
 
 Gain = Annotated[float, Field(ge=-40, le=40)]
 Angle = Annotated[float, Field(ge=-30, le=30)]
+Along = Annotated[float, Field(ge=-500, le=500)]
+Direction = Annotated[float, Field(ge=-90, le=90)]
+SECTOR_DEG = 80.0  # angle of a sector where it is not said
 Depth = Annotated[float, Field(ge=1, le=400)]
 
 
@@ -46,7 +49,10 @@ class ProbeRow(Model):
     pitch_mm: float = Field(ge=0.02, le=3, description="distance between element centres")
     radius_mm: float | None = Field(default=None, ge=5, le=200, description="radius of the face (convex)")
     sector_deg: float | None = Field(
-        default=None, ge=20, le=100, description="angle of the picture (sector); 80 where not said"
+        default=None,
+        ge=20,
+        le=100,
+        description=f"angle of the picture (sector); {SECTOR_DEG:g} where not said",
     )
     frequency_mhz: float = Field(ge=0.5, le=40, description="centre of the band")
     bandwidth_percent: float = Field(
@@ -81,7 +87,6 @@ class PoseRow(Model):
 class MachineRow(Model):
     """The console: what is sent, how it is listened to, and how it is shown."""
 
-    later: ClassVar[tuple[str, ...]] = ("view_mm", "view_deg")
     notes: ClassVar[tuple[str, ...]] = (
         (
             "The chain: echoes (`output_db`) and noise (`noise_db`) are added; then come `gain_db`, the slope, "
@@ -92,6 +97,15 @@ class MachineRow(Model):
         (
             "`harmonic`: the pulse goes out at `frequency_mhz` and is listened to at twice that; both must lie in the "
             "probe's band at -12 dB two-way. Where `frequency_mhz` is not said it is two thirds of the probe's."
+        ),
+        (
+            "`view_deg` is [from, to], the directions of the picture's left and right edge, in degrees to the axis of the "
+            "probe (positive looks right). Of a linear probe the lines spread from one to the other, as if they came from "
+            "one point behind the face: with [-15, 15] the picture widens with depth, with [10, 10] it is that of "
+            "`steer_deg: 10`; `steer_deg` and each angle of `compound_deg` turn both edges. Of a convex or sector probe it "
+            "is the part of the array's own view that is scanned. `view_mm` is [from, to], the stretch of a linear "
+            "probe's face that is scanned, from its middle. All `lines` are spread over the view, the outer ones half a "
+            "gap within its edges; apertures reach beyond it, as far as the array does."
         ),
         "`clutter_db` counts while `physics.clutter` is on.",
         "`persistence` runs from frame to frame of a series; a single picture has none.",
@@ -173,6 +187,13 @@ class MachineRow(Model):
     edge_enhancement: float = Field(default=0.0, ge=0, le=2, description="strength of the sharpening filter")
     persistence: float = Field(
         default=0.0, ge=0, le=0.95, description="share of the last picture in the next"
+    )
+    view_mm: Annotated[list[Along], Field(min_length=2, max_length=2)] | None = Field(
+        default=None, description="part of the face that is scanned (linear); all of it where not said"
+    )
+    view_deg: Annotated[list[Direction], Field(min_length=2, max_length=2)] | None = Field(
+        default=None,
+        description="directions of the picture's left and right edge; those of the whole array where not said",
     )
     pixel_mm: float | None = Field(
         default=None, ge=0.01, le=2, description="size of a pixel; chosen from the depth where not said"

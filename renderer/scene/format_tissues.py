@@ -15,6 +15,13 @@ LossKey = Annotated[str, Field(pattern=r"^(0|[1-9][0-9]*)?(\.[0-9]+)?$", max_len
 class AnisotropyRow(Model):
     """Backscatter that falls when the beam leaves the perpendicular of the fibres."""
 
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "The level falls by `drop_db` times the square of the angle off the perpendicular over `half_angle_deg`, and "
+            "no farther. The picture takes the scan line as it was sent, steered or fanned out; the effect `anisotropy` of "
+            "the truth takes the ray as it is bent on its way. Sheets of a `texture` fade by themselves, beside this."
+        ),
+    )
     direction_deg: float = Field(ge=-180, le=180, description="direction of the fibres in the picture")
     drop_db: float = Field(ge=0, le=60, description="how far the level falls")
     half_angle_deg: float = Field(ge=1, le=90, description="angle at which it has fallen")

@@ -17,6 +17,7 @@ from renderer.scene.names import NOT_YET, one_of, show
 from renderer.scene.rules_faults import FAULT_RULES
 from renderer.scene.rules_solids import SOLID_RULES
 from renderer.scene.rules_tissues import TISSUE_RULES
+from renderer.scene.rules_view import VIEW_RULES
 from renderer.scene.tree import Found, Path
 from renderer.scene.view import View
 
@@ -189,6 +190,7 @@ RULES: tuple[Callable[[View], Iterator[Found]], ...] = (
     pulse_in_band,
     foci,
     compound_angles,
+    *VIEW_RULES,
     shown_once,
     remedy_names,
     *FAULT_RULES,

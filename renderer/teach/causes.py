@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from renderer.probe.plan import face_point
 from renderer.teach.bent import refraction_cause, speed_cause
 from renderer.teach.case import Case, Cause, Place, angle_of, middle_of
 from renderer.teach.findings import effect_values, shown_width
@@ -163,25 +164,24 @@ def _beam_width(case: Case) -> Cause | None:
             measured=measured,
         ),
     )
-    half = 0.5 * depth / number
-    if (
-        plan.fan_radius_mm == 0.0
-    ):  # a sector: its lines share one place, the aperture lies round it on the flat face
-        edges = tuple(_straight_from(case, (sign * half, 0.0), line, path.end_mm) for sign in (-1, 1))
-    else:
-        ends = [line + sign * half / float(np.mean(np.diff(plan.face_mm))) for sign in (-1, 1)]
-        edges = tuple(_straight(case, min(max(l, 0.0), plan.n_lines - 1.0), path.end_mm) for l in ends)
+    edges = tuple(
+        _straight_from(case, end, line, path.end_mm)
+        for end in _aperture_ends(case, line, 0.5 * depth / number)
+    )
     return Cause(case.finding, path, edges, (path.end_mm,), (path.shown_mm(case.assumed),), formulas)
 
 
-def _straight(case: Case, line: float, place: Place) -> Path:
-    """A straight way from the face at a line to a place, through one tissue."""
-    x, z, _, _ = case.follower.start(line)
-    return _straight_from(case, (x, z), line, place)
+def _aperture_ends(case: Case, line: float, half_mm: float) -> list[Place]:
+    """Both ends of an aperture about a line, no farther than the array reaches."""
+    plan = case.follower.view.plan
+    middle = float(np.interp(line, np.arange(plan.n_lines), plan.face_mm))
+    ends = np.clip([middle - half_mm, middle + half_mm], -plan.face_half_mm, plan.face_half_mm)
+    points, _ = face_point(ends, plan.face_radius_mm)
+    return [(float(x), float(z)) for x, _, z in points]
 
 
 def _straight_from(case: Case, start: Place, line: float, place: Place) -> Path:
-    """The same from any place, for a line."""
+    """A straight way from a place of the face to another, for a line, through one tissue."""
     _, _, dx, dz = case.follower.start(line)
     length = math.dist(start, place)
     leg = Leg(start, place, 0, length, length / case.assumed, 0.0, 0.0, "target", 0)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from renderer.frame.frame import OUTSIDE_ID
 from renderer.frame.truth_kernels import region_picture
+from renderer.probe.plan import face_point
 from renderer.teach import page as paper
 from renderer.teach.case import Case, Cause, Place, tidy
 from renderer.teach.look import style_of
@@ -153,9 +154,10 @@ def _thin_outline(case: Case, number: int) -> list[npt.NDArray[np.float64]] | No
 
 
 def _draw_face(axes: Any, case: Case, page: Page) -> None:
-    """The face of the probe as a thick line."""
-    lines = case.follower.lines
-    axes.plot(lines[:, 0], lines[:, 1], color=page.look.ink, linewidth=5, solid_capstyle="butt", zorder=4)
+    """The whole face of the probe as a thick line, also where only a part of it is scanned."""
+    plan = case.follower.view.plan
+    points, _ = face_point(np.linspace(-plan.face_half_mm, plan.face_half_mm, 65), plan.face_radius_mm)
+    axes.plot(points[:, 0], points[:, 2], color=page.look.ink, linewidth=5, solid_capstyle="butt", zorder=4)
 
 
 def _draw_path(axes: Any, page: Page, path: Path, colour: str, width: float) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
+from renderer.tissue.fibres import fibre_db, line_through
 from renderer.tissue.geometry import BOX, CAP, CYLINDER, ELLIPSOID, PRISM, ROUND, SLAB, contains, to_local
 from renderer.tissue.hashing import NEXT, cell_of_column, column_hash, mix, unit
 from renderer.tissue.hashing import value_noise as value_noise
@@ -195,15 +196,6 @@ def bound_points(
 
 
 @kernel
-def _fibre_db(fibre, x, z, radius):
-    """Drop of a fibrous tissue by the angle between the beam and the perpendicular of the fibres."""
-    bx, bz = (0.0, 1.0) if radius > 1e8 else (x, z + radius)
-    along = abs(bx * math.cos(fibre[0]) + bz * math.sin(fibre[0])) / math.hypot(bx, bz)
-    ratio = math.asin(min(1.0, along)) / fibre[2]
-    return -fibre[1] * min(1.0, ratio * ratio)
-
-
-@kernel
 def _put(out, n, x, y, z, amplitude, region, plane, rank, depth, place):
     """Write a point if there is room, and count it."""
     if n < out.shape[0]:
@@ -307,7 +299,7 @@ def _add_wall(
 @kernel
 def _visit_plane(
     k, key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels,
-    textures, texture_of, fibres, veins, out,
+    textures, texture_of, fibres, fan, veins, out,
 ):  # fmt: skip
     """Write the points of one lattice plane into ``out`` as far as it has room; returns their number.
 
@@ -387,7 +379,8 @@ def _visit_plane(
                     if vein >= 0 and outside < veins[0][vein, V_WALL]:
                         gain_db += veins[0][vein, V_BLOOD_DB if outside < 0.0 else V_WALL_DB]
             if fibres[region, 1] != 0.0:
-                gain_db += _fibre_db(fibres[region], x, z, radius)
+                bx, bz, _ = line_through(x, z, fan)
+                gain_db += fibre_db(fibres[region], bx, 0.0, bz)
             amplitude = base if sign < 0.5 else -base
             if gain_db != 0.0:
                 amplitude *= 10.0 ** (gain_db / 20.0)
@@ -411,13 +404,13 @@ def _visit_plane(
 def write_points(
     start, stop,
     key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright, solids, levels,
-    textures, texture_of, fibres, veins, first, out, counts,
+    textures, texture_of, fibres, fan, veins, first, out, counts,
 ):  # fmt: skip
     """The points of each lattice plane, from its first row on, and how many there are."""
     for k in range(start, stop):
         counts[k] = _visit_plane(
             low[2] + k, key, grown, lattice_mm, coarser, low, high, rotation, shift, volume, density, reach, upright,
-            solids, levels, textures, texture_of, fibres, veins, out[first[k] : first[k + 1]],
+            solids, levels, textures, texture_of, fibres, fan, veins, out[first[k] : first[k + 1]],
         )  # fmt: skip
 
 
@@ -475,6 +468,7 @@ class ViewVolume:
     depth_step_mm: float
     density_per_mm3: Array  # (Z,) wanted, at depths i * step
     reach_mm: Array  # (Z,) half thickness of the slice
+    fan: tuple[float, float, float, float, float]  # how the lines spread, as ``line_through`` wants it
 
 
 def draw_scatterers(
@@ -524,7 +518,7 @@ def draw_scatterers(
             raw = np.empty((int(first[-1]), RAW_COLUMNS), np.float32)
             write_points(
                 np.uint64(key + 7919 * level), np.uint64(key), *common, solids, levels, textures, texture_of, fibres,
-                veins, first, raw, counts,
+                view.fan, veins, first, raw, counts,
             )  # fmt: skip
             if (counts <= room).all():
                 break

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -214,8 +215,10 @@ def _view_volume(
     axial = 0.5 * scan.assumed_speed_mm_per_us * pulse.sigma_us * math.sqrt(2 * math.pi)
     cell = lateral * thickness * axial
     tube = bands.TUBE_WIDTHS * wavelength * f_rx
-    steer, lean = abs(math.tan(plan.steer_rad)), 1.0
-    if plan.fan_radius_mm == 0.0:  # a sector: the outermost lines, and their tubes across
+    steer, lean = abs(math.tan(plan.fan.steer_rad)), 1.0
+    if (
+        plan.fan.radius_mm == 0.0 or plan.fan.apex_mm
+    ):  # a flat face: the outermost lines, and their tubes across
         dx, dz = np.abs(plan.line_direction[:, 0]).max(), plan.line_direction[:, 2].min()
         steer, lean = float(dx / dz), float(dz)
     margin = float(tube[0]) + 1.0
@@ -226,7 +229,7 @@ def _view_volume(
     return ViewVolume(
         face_radius_mm=float(min(plan.face_radius_mm, 1e12)), place_half_mm=plan.face_half_mm + margin,
         place_slope=slope, wide_slope=slope + (SPREAD_LEGS if strong else 0.0), depth_end_mm=far_mm, depth_step_mm=step, density_per_mm3=PER_CELL / cell,
-        reach_mm=reach,
+        reach_mm=reach, fan=plan.fan.numbers,
     )  # fmt: skip
 
 
@@ -251,10 +254,9 @@ def view_samples(view: View, phantom: PackedPhantom, key: int) -> Array:
         angle = min((view.volume.place_half_mm + 1) / radius + view.volume.place_slope, math.pi / 2)
         x_half = (radius + far) * math.sin(angle)
         x_range, z_range = (-x_half, x_half), (radius * (math.cos(angle) - 1), far)
-    common = dict(
-        face_radius_mm=view.plan.fan_radius_mm, steer_rad=view.plan.steer_rad,
-        frequency_mhz=view.pulse.frequency_mhz, speed_mm_per_us=view.assumed,
-    )  # fmt: skip
+    common: Any = dict(
+        fan=view.plan.fan, frequency_mhz=view.pulse.frequency_mhz, speed_mm_per_us=view.assumed
+    )
     sheets = surface_samples(
         phantom.painted, phantom.solids, phantom.media, view.elevation, x_range_mm=x_range, z_range_mm=z_range,
         key=key, **common,
@@ -312,7 +314,7 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     re, im, height = (np.empty(len(points.x_mm), np.float32) for _ in range(3))
     e = view.elevation
     g.weigh_points(
-        points.x_mm, points.y_mm, points.z_mm, points.amplitude, min(view.plan.fan_radius_mm, 1e12), math.cos(view.plan.steer_rad),
+        points.x_mm, points.y_mm, points.z_mm, points.amplitude, view.plan.fan.numbers,
         (e.settled, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
     )  # fmt: skip
     g.gather(

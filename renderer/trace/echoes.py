@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from renderer.probe.faults import FacePiece
-from renderer.probe.plan import ScanPlan, pulse_interval_us, scan_plan
+from renderer.probe.plan import ScanPlan, pulse_interval_us, scan_plan, some_lines, whole_view
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.tissue.materials import Material
 from renderer.tissue.scatterers import Scatterers
-from renderer.tissue.table import material
 from renderer.trace import bands
 from renderer.trace import branches as br
 from renderer.trace import direct as d
@@ -20,13 +19,12 @@ from renderer.trace import lobes as lb
 from renderer.trace.clutter import clutter_lines
 from renderer.trace.face import element_fault_db, main_bang, secondary_factor
 from renderer.trace.indirect import SecondaryLines, trace_secondary
-from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom
+from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom, reference_phantom
 from renderer.trace.ring_down import ring_down_lines
 from renderer.trace.sheets import N_SAMPLE
 
 Array = np.ndarray
 
-REFERENCE_TISSUE = "gelatine"
 REFERENCE_LEVEL_DB = -38.0
 REFERENCE_SLOPE_DB_CM_MHZ = 0.5
 
@@ -158,36 +156,17 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     )  # fmt: skip
 
 
-def plain_phantom(job: TraceJob, tissue: str) -> PackedPhantom:
-    """A phantom of one tissue throughout."""
-    materials = dict(job.materials) | {tissue: dict(job.materials).get(tissue) or material(tissue)}
-    return pack_phantom(
-        [], materials, tissue, tissue, Pose(), frequency_mhz=job.scan.frequency_mhz,
-        assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us, switches=Switches(),
-    )  # fmt: skip
-
-
-def one_line(plan: ScanPlan, line: int) -> ScanPlan:
-    """The plan of a single line."""
-    part = slice(line, line + 1)
-    return replace(
-        plan, line_origin_mm=plan.line_origin_mm[part], line_direction=plan.line_direction[part],
-        face_mm=plan.face_mm[part],
-    )  # fmt: skip
-
-
 def flat_field(job: TraceJob, plan: ScanPlan) -> tuple[Array, float]:
     """The factory curve of a view (dB, by sample) and the scale from the tracer's units to full scale.
 
-    Traced on the middle line in the reference tissue with the settings in force, real bandwidth
+    Traced on the middle line of the whole array in the reference tissue with the settings in force, real bandwidth
     included: with the matched slope the reference tissue then lies at -38 dB at every depth.
     """
-    phantom = pack_phantom(
-        [], {REFERENCE_TISSUE: material(REFERENCE_TISSUE)}, REFERENCE_TISSUE, REFERENCE_TISSUE, Pose(),
-        frequency_mhz=job.scan.frequency_mhz, assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us,
-        switches=Switches(),
-    )  # fmt: skip
-    alone = one_line(plan, plan.n_lines // 2)
+    phantom = reference_phantom(
+        frequency_mhz=job.scan.frequency_mhz, assumed_speed_mm_per_us=job.scan.assumed_speed_mm_per_us
+    )
+    whole = scan_plan(job.probe, whole_view(job.probe, job.scan), steer_rad=job.steer_rad)
+    alone = some_lines(whole, slice(whole.n_lines // 2, whole.n_lines // 2 + 1))
     far = job.scan.depth_mm * 1.05 + MARGIN_MM
     view = d.make_view(job.probe, job.scan, alone, phantom, far_mm=far, refraction=True)
     traced = d.trace_view(view, phantom, np.zeros((0, N_SAMPLE)), end_us=float(plan.time_us[-1]) + 2.0)

@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
+from renderer.tissue.fibres import line_through
 from renderer.tissue.scatterers import depth_and_place
 from renderer.trace.bands import TUBE_WIDTHS
 from renderer.trace.elevation import early_at, elevation_at
@@ -26,16 +27,17 @@ TWO_PI = F(2 * math.pi)
 
 
 @row_kernel("x")
-def weigh_points(start, stop, x, y, z, amplitude, radius, steer_cos, elevation, scale, re, im, height):
+def weigh_points(start, stop, x, y, z, amplitude, fan, elevation, scale, re, im, height):
     """Amplitude of every point times the two-way elevation field, into re and im (P,) float32.
 
-    ``elevation``: two-way table less the phase of the lead, log of its first distance, log step, reach and lead of the pulse. ``height`` (P,)
+    ``fan``: how the lines spread. ``elevation``: two-way table less the phase of the lead, log of its first distance,
+    log step, reach and lead of the pulse. ``height`` (P,)
     float32: the height from which a spherical pulse would come when it does; the carrier keeps the true one.
     """
     table, log_start, log_step, reach, early = elevation
     for p in range(start, stop):
-        depth, _ = depth_and_place(float(x[p]), float(z[p]), radius)
-        s, own = max(depth / steer_cos, 1e-3), float(y[p])
+        _, _, way = line_through(float(x[p]), float(z[p]), fan)
+        s, own = max(way, 1e-3), float(y[p])
         e = elevation_at(table, log_start, log_step, reach, s, own)
         lead = early_at(early, log_start, log_step, reach, s, own)
         way = max(math.sqrt(s * s + own * own) - lead, s)

@@ -13,6 +13,7 @@ from renderer.probe.transducer import Pose
 from renderer.tissue.materials import Material
 from renderer.tissue.paint import PaintedSolids, paint, region_properties
 from renderer.tissue.solids import Solid
+from renderer.tissue.table import REFERENCE_TISSUE, material
 
 Array = np.ndarray
 
@@ -75,3 +76,11 @@ def pack_phantom(
         painted.kinds, painted.rows, painted.outline, painted.outline_span, painted.region, painted.traced
     )  # fmt: skip
     return PackedPhantom(painted, packed, media, fibres, to_world.T.copy(), shift)
+
+
+def reference_phantom(*, frequency_mhz: float, assumed_speed_mm_per_us: float) -> PackedPhantom:
+    """A phantom of the reference tissue throughout: what the machine's factory curve is made for."""
+    return pack_phantom(
+        [], {REFERENCE_TISSUE: material(REFERENCE_TISSUE)}, REFERENCE_TISSUE, REFERENCE_TISSUE, Pose(),
+        frequency_mhz=frequency_mhz, assumed_speed_mm_per_us=assumed_speed_mm_per_us, switches=Switches(),
+    )  # fmt: skip

@@ -500,14 +500,16 @@ def echo_legs(legs, info, n_legs, centre, n_centre, line, face_mm, machine, medi
 
 
 @kernel
-def echo_late(leg, info, centre, n_centre, line, face_mm, next_mm, reach, machine, times, heard, out):
+def echo_late(leg, info, centre, n_centre, line, face_mm, following, reach, machine, times, heard, out):
     """What answers after the next pulse has gone out, along the central ray; the next line listens."""
     m, focus_mm, focus_edges = machine
     end_us, interval_us, listen_us = times
     points, starts, grid, samples, elevation, scale = heard
     fine, best, best_tag, best_index = out
+    next_line, next_mm = following
     lateral_start = next_mm - face_mm
-    lateral_slope = lateral_start / m[S_RADIUS] if m[S_RADIUS] < 1e8 else 0.0
+    # Sine of the angle between the two lines
+    lateral_slope = next_line[2] * line[3] - next_line[3] * line[2]
     last_us = min(end_us, listen_us - interval_us)
     late = RANGE_AMBIGUITY
     for k in range(n_centre):
@@ -526,9 +528,12 @@ def echo_late(leg, info, centre, n_centre, line, face_mm, next_mm, reach, machin
 
 @kernel
 def secondary_line(
-    line, face_mm, next_mm, machine, phantom, region_of, times, face_reflection, heard, echoes, out
+    line, face_mm, following, machine, phantom, region_of, times, face_reflection, heard, echoes, out
 ):
-    """Secondary echoes of one line; returns the number of specular ones. See ``trace_secondary``."""
+    """Secondary echoes of one line; returns the number of specular ones. See ``trace_secondary``.
+
+    ``following``: the line that listens after the next pulse, and its place along the face.
+    """
     m, focus_mm, focus_edges = machine
     solids, media = phantom
     end_us, interval_us, listen_us = times
@@ -552,7 +557,7 @@ def secondary_line(
     echo_legs(legs, info, n_legs, centre, n_centre, line, face_mm, machine, media, end_us, heard, out)
     if listen_us > interval_us:
         echo_late(
-            legs[0], info[0], centre, n_centre, line, face_mm, next_mm, reach, machine, times, heard, out
+            legs[0], info[0], centre, n_centre, line, face_mm, following, reach, machine, times, heard, out
         )
     return n
 
@@ -572,8 +577,9 @@ def trace_secondary(
     ``listen_us``: how long the phantom still answers; beyond ``interval_us`` that shows with the next pulse.
     """
     for l in range(start, stop):
+        after = min(l + 1, lines.shape[0] - 1)
         n_echoes[l] = secondary_line(
-            lines[l], face_mm[l], face_mm[min(l + 1, lines.shape[0] - 1)], (m, focus_mm, focus_edges),
+            lines[l], face_mm[l], (lines[after], face_mm[after]), (m, focus_mm, focus_edges),
             (solids, media), region_of, (end_us, interval_us, listen_us), face_reflection,
             (points, starts, grid, samples, elevation, scale), echoes[l],
             (fine[l], best[l], best_tag[l], best_index[l]),

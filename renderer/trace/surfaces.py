@@ -12,6 +12,8 @@ import math
 import numpy as np
 
 from renderer.jit import kernel
+from renderer.probe.plan import Fan
+from renderer.tissue.fibres import lines_through
 from renderer.tissue.geometry import (
     ELLIPSOID,
     START_GAP_MM,
@@ -132,8 +134,7 @@ def surface_samples(
     *,
     x_range_mm: tuple[float, float],
     z_range_mm: tuple[float, float],
-    face_radius_mm: float,
-    steer_rad: float,
+    fan: Fan,
     frequency_mhz: float,
     speed_mm_per_us: float,
     key: int,
@@ -162,7 +163,7 @@ def surface_samples(
     if len(samples) == 0:
         return np.zeros((0, N_SAMPLE))
     x, z = samples[:, Q_X], samples[:, Q_Z]
-    lx, lz, s = line_at(x, z, face_radius_mm, steer_rad)
+    lx, lz, s = line_at(x, z, fan)
     lean = samples[:, Q_NX] * lx + samples[:, Q_NZ] * lz
     lean = np.where(np.abs(lean) < 0.02, np.copysign(0.02, lean), lean)
     slope = -samples[:, Q_NY] / lean
@@ -197,17 +198,11 @@ def chained(samples: Array, direction: Array, step_mm: float) -> Array:
     return samples
 
 
-def line_at(x: Array, z: Array, face_radius_mm: float, steer_rad: float) -> tuple[Array, Array, Array]:
+def line_at(x: Array, z: Array, fan: Fan) -> tuple[Array, Array, Array]:
     """Direction (x, z) of the scan line through points of the picture plane, and their distance along it."""
-    if math.isinf(face_radius_mm):
-        sine = np.full_like(x, math.sin(steer_rad))
-        return sine, np.full_like(x, math.cos(steer_rad)), z / math.cos(steer_rad)
-    r = np.hypot(x, z + face_radius_mm)
-    # Sine rule in the triangle of centre, face and point
-    bend = np.arcsin(np.clip(face_radius_mm * math.sin(steer_rad) / r, -1, 1))
-    angle = np.arctan2(x, z + face_radius_mm) + bend
-    s = r * np.cos(bend) - face_radius_mm * math.cos(steer_rad)
-    return np.sin(angle), np.cos(angle), s
+    out = np.empty((len(x), 3))
+    lines_through(np.ascontiguousarray(x, float), np.ascontiguousarray(z, float), fan.numbers, out)
+    return out[:, 0], out[:, 1], out[:, 2]
 
 
 def reflector_strength(radius_mm: float, reflection: float, wavelength_mm: float, *, line: bool) -> float:
@@ -228,8 +223,7 @@ def point_reflectors(
     media: Array,
     elevation: ElevationTable,
     *,
-    face_radius_mm: float,
-    steer_rad: float,
+    fan: Fan,
     frequency_mhz: float,
     speed_mm_per_us: float,
 ) -> Array:
@@ -270,7 +264,7 @@ def point_reflectors(
     samples[:, Q_STRENGTH], samples[:, Q_REGION] = table[:, 3], table[:, 7]
     samples[:, Q_SURFACE] = -1
     samples[:, Q_CHAIN] = -1.0 - np.arange(len(table))  # each by itself
-    lx, lz, s = line_at(table[:, 0], table[:, 2], face_radius_mm, steer_rad)
+    lx, lz, s = line_at(table[:, 0], table[:, 2], fan)
     depth = np.maximum(s, 0.5)
     samples[:, Q_LENGTH], samples[:, Q_ARC] = table[:, 6], depth
     strip = table[:, 6] > 0
