@@ -21,6 +21,7 @@ from renderer.receive.settings import ReceiveSettings
 from renderer.trace import bands, direct
 from renderer.trace import tables as tb
 from renderer.trace.echoes import DIRECT_CLASSES, SECONDARY_CLASSES, ViewEchoes
+from renderer.trace.edge_of_field import edge_of_field_db
 from renderer.trace.secondary import SPECULAR
 from renderer.trace.sheets import N_SAMPLE, Q_REGION, Q_X, Q_Y, Q_Z
 
@@ -38,6 +39,8 @@ THRESHOLDS = {
     "focusing": 3.0,
     "focal_band": 3.0,
     "fault": -3.0,
+    "edge_of_field": -3.0,
+    "anisotropy": -3.0,
     "speed": 0.5,  # mm
     "refraction": 0.5,  # mm
 }
@@ -254,7 +257,19 @@ class ViewTruth:
         return {
             "fault": fault, "shadow": np.minimum(att, 0), "enhancement": np.maximum(att, 0), "edge_shadow": np.minimum(lens, 0),
             "focusing": np.maximum(lens, 0), "focal_band": np.maximum(band, 0),
+            "edge_of_field": edge_of_field_db(v.view), "anisotropy": self._fibres(),
         }  # fmt: skip
+
+    def _fibres(self) -> Array:
+        """Level of fibrous tissues by the angle of the central ray to their fibres, dB, (L, T); 0 elsewhere.
+
+        As the key ``anisotropy`` of a tissue says it. What sheets of a texture do with the angle is not in it.
+        """
+        v = self.first
+        drop = np.zeros(v.iq.shape[1:])
+        if (v.phantom.fibres[:, 1] > 0).any():
+            tk.fibre_lines(v.traced.nodes, v.traced.n_nodes, v.phantom.fibres, v.plan.sample_us, drop)
+        return drop
 
     def effect_db(self) -> dict[str, Array]:
         """Effects on the picture, dB (+ brighter), NaN out of view."""

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from renderer.jit import kernel, row_kernel
+from renderer.tissue.fibres import fibre_db
 from renderer.tissue.geometry import region_at
 from renderer.trace.tables import N_CTIME, N_CX, N_CY, N_CZ, N_SEEN
 
@@ -103,6 +104,33 @@ def central_picture(
             origin[i, j, 0] = x_mm[j] - ((1 - w) * ax + w * bx)
             origin[i, j, 1] = (1 - w) * (a[2] if w < 1.0 else 0.0) + w * (b[2] if w > 0.0 else 0.0)
             origin[i, j, 2] = z_mm[i] - ((1 - w) * az + w * bz)
+
+
+@row_kernel("drop")
+def fibre_lines(start, stop, nodes, n_nodes, fibres, sample_us, drop):
+    """Level of fibres by the real direction of every line's central ray at each sample, dB, into ``drop`` (L, T).
+
+    ``fibres`` (G, 3) by region: direction, drop, half angle; 0 in a region without. NaN where the ray has ended.
+    """
+    for l in range(start, stop):
+        n = n_nodes[l]
+        for t in range(drop.shape[1]):
+            i = max(_node_before(nodes[l], n, t * sample_us), 0)
+            a, b = i, i + 1
+            if b >= n:
+                a, b = max(n - 2, 0), n - 1
+            elif math.isnan(nodes[l, b, N_CTIME]):
+                drop[l, t] = math.nan
+                continue
+            fibre = fibres[int(nodes[l, i, N_SEEN])]
+            drop[l, t] = 0.0
+            if fibre[1] > 0.0:
+                dx, dy, dz = (
+                    nodes[l, b, N_CX] - nodes[l, a, N_CX],
+                    nodes[l, b, N_CY] - nodes[l, a, N_CY],
+                    nodes[l, b, N_CZ] - nodes[l, a, N_CZ],
+                )
+                drop[l, t] = fibre_db(fibre, dx, dy, dz)
 
 
 @row_kernel("winner")

@@ -23,7 +23,15 @@ OriginClass = Literal[
     "direct",
 ]
 Effect = Literal[
-    "shadow", "enhancement", "edge_shadow", "focal_band", "anisotropy", "fault", "speed", "refraction"
+    "shadow",
+    "enhancement",
+    "edge_shadow",
+    "focal_band",
+    "edge_of_field",
+    "anisotropy",
+    "fault",
+    "speed",
+    "refraction",
 ]
 Showable = Literal[OriginClass, "noise", Effect]
 

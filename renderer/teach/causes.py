@@ -171,6 +171,47 @@ def _beam_width(case: Case) -> Cause | None:
     return Cause(case.finding, path, edges, (path.end_mm,), (path.shown_mm(case.assumed),), formulas)
 
 
+def _edge_of_field(case: Case) -> Cause | None:
+    """The aperture that listens to the middle of a dark edge: both ends of what there is of it."""
+    x, z = middle_of(case)
+    line = case.follower.line_at((x, z))
+    depth = _distance(case, line, (x, z))
+    path = case.follower.to_depth(line, depth)
+    plan = case.follower.view.plan
+    middle = float(np.interp(line, np.arange(plan.n_lines), plan.face_mm))
+    half = min(0.5 * depth / case.scene.scan.receive_f_number, plan.channel_half_mm)
+    low, high = np.clip([middle - half, middle + half], -plan.face_half_mm, plan.face_half_mm)
+    edges = tuple(_straight_from(case, end, line, path.end_mm) for end in _aperture_ends(case, line, half))
+    formula = case.words(
+        "formula.edge_of_field",
+        depth=depth,
+        whole=2 * half,
+        have=float(high - low),
+        effect=_effect_at(case, (x, z)),
+    )
+    return Cause(case.finding, path, edges, (), (), (formula,))
+
+
+def _anisotropy(case: Case) -> Cause | None:
+    """The way to the middle of a dark patch of fibres, and its angle to them."""
+    place = middle_of(case)
+    line = case.follower.line_at(place)
+    path = case.follower.to_depth(line, _distance(case, line, place))
+    last = path.legs[-1]
+    direction, drop_db, half_rad = case.follower.view.phantom.fibres[last.region]
+    if drop_db <= 0.0:
+        return None
+    along = abs(
+        math.sin(angle_of(last)) * math.cos(direction) + math.cos(angle_of(last)) * math.sin(direction)
+    )
+    angle = math.asin(min(1.0, along))
+    formula = case.words(
+        "formula.anisotropy", angle=math.degrees(angle), drop=float(drop_db), half=math.degrees(half_rad),
+        effect=-float(drop_db) * min(1.0, angle / half_rad) ** 2,
+    )  # fmt: skip
+    return Cause(case.finding, path, (), (), (), (formula,))
+
+
 def _aperture_ends(case: Case, line: float, half_mm: float) -> list[Place]:
     """Both ends of an aperture about a line, no farther than the array reaches."""
     plan = case.follower.view.plan
@@ -204,4 +245,6 @@ MAKERS: dict[str, Callable[[Case], Cause | None]] = {
     "enhancement": _enhancement,
     "edge_shadow": _edge_shadow,
     "beam_width": _beam_width,
+    "edge_of_field": _edge_of_field,
+    "anisotropy": _anisotropy,
 }

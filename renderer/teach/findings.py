@@ -33,7 +33,10 @@ ONLY_SHOWN = (
     "crosstalk",
     "main_bang",
 )
-EFFECTS = ("shadow", "enhancement", "edge_shadow", "focusing", "focal_band", "speed", "refraction")
+EFFECTS = (
+    "shadow", "enhancement", "edge_shadow", "focusing", "focal_band", "edge_of_field", "anisotropy", "speed",
+    "refraction",
+)  # fmt: skip
 
 SMALLEST_MM2 = 1.5  # a false echo must cover this much, after grains are joined
 JOIN_MM = 0.7  # grains of speckle nearer than this are one patch

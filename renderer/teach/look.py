@@ -46,6 +46,8 @@ STYLES: dict[str, tuple[str, tuple[float, ...]]] = {
     "edge_shadow": (RED, (2, 1.5)),
     "focusing": (PINK, (2, 1)),
     "focal_band": (PINK, (6, 3)),
+    "edge_of_field": (BLUE, (3, 1)),
+    "anisotropy": (YELLOW, (5, 1.5)),
     "speed": (ORANGE, (8, 2)),
     "refraction": (SKY, (1.5, 1.2)),
 }

@@ -47,6 +47,7 @@ ENGLISH: Mapping[str, str] = {
     "setting.machine.output": "output power",
     "setting.machine.steer": "steering",
     "setting.machine.compound": "angles of compounding",
+    "setting.machine.view": "edges of the view",
     "setting.probe.lens_focus": "focus of the probe's lens",
     "setting.unit": "{name}, {unit}",
     "setting.of": "{name} of the {owner}",
@@ -86,6 +87,8 @@ ENGLISH: Mapping[str, str] = {
     "effect.focusing": "brighter by focusing of the {solid}",
     "effect.beam_width": "{solid}: shown {shown:.1f} mm wide, the width of the beam",
     "effect.focal_band": "focal band",
+    "effect.edge_of_field": "darker: the aperture ends with the array",
+    "effect.anisotropy": "{solid}: darker where its fibres lie aslant to the beam",
     "effect.speed": "{solid}: what lies below is shown {size} too {way}",
     "effect.refraction": "{solid}: what lies below is shown up to {size} off",
     "both": "{one} and {other}",
@@ -115,6 +118,8 @@ ENGLISH: Mapping[str, str] = {
     "name.edge_shadow": "edge shadow",
     "name.focusing": "focusing",
     "name.focal_band": "focal banding",
+    "name.edge_of_field": "dark edges of the field",
+    "name.anisotropy": "anisotropy of fibres",
     "name.speed": "speed error",
     "name.refraction": "refraction",
     # Plain and reveal
@@ -155,6 +160,13 @@ ENGLISH: Mapping[str, str] = {
     "formula.shadow": "two ways through: {loss:.0f} dB; at {depth:.0f} mm the picture shows {effect:+.0f} dB",
     "formula.enhancement": "two ways, {path:.0f} mm at {alpha_in:.2f} in place of {alpha_out:.2f} dB/(cm MHz), {f:.1f} MHz: {gain:+.1f} dB",
     "formula.edge_shadow": "rays that meet the edge at {angle:.0f}° leave bent by {bend:.1f}°: few reach the strip behind it",
+    "formula.edge_of_field": (
+        "listening at {depth:.0f} mm: depth / F-number = {whole:.1f} mm of aperture, of which {have:.1f} mm lie on the "
+        "array; sending and listening {effect:+.0f} dB"
+    ),
+    "formula.anisotropy": (
+        "{angle:.1f}° off square to the fibres: −{drop:.0f} dB · min(1, {angle:.1f}° / {half:.0f}°)² = {effect:.1f} dB"
+    ),
     "formula.beam_width": (
         "listening alone, at −6 dB: {factor:.1f} · wavelength · depth / aperture = "
         "{factor:.1f} · {wave:.2f} mm · {number:.1f} = {width:.1f} mm; in the picture {measured:.1f} mm"
