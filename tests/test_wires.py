@@ -172,3 +172,28 @@ def test_steered_lines_show_a_wire_in_its_place(steer_deg):
         found = picture_peak(frame.level_db, frame.x_mm, frame.z_mm, near_mm=(x, z), within_mm=4)
         assert found.x_mm == pytest.approx(x, abs=0.1)
         assert found.z_mm == pytest.approx(z, abs=0.1)
+
+
+@pytest.mark.parametrize(("x_mm", "radius_mm"), [(9.0, 3.0), (5.0, 3.0), (9.0, 1.0), (12.0, 2.0)])
+def test_a_body_of_the_same_sound_leaves_a_wire_behind_it_as_it_is(x_mm, radius_mm):
+    """A tube of the background's speed, density and loss lies in part of the aperture: nothing changes, on any line.
+
+    Single precision, and the order of sums: 1e-4 of the strongest."""
+    thin = {
+        "name": "w",
+        "shape": "wire",
+        "from_mm": [10, -30, 40],
+        "to_mm": [10, 30, 40],
+        "diameter_mm": 0.1,
+        "tissue": "steel",
+    }
+    tube = {"name": "t", "shape": "tube", "from_mm": [x_mm, -30, 14], "to_mm": [x_mm, 30, 14], "radius_mm": radius_mm,
+            "tissue": "alike"}  # fmt: skip
+    tissues = {"alike": {"like": "gelatine", "backscatter_db": -6}}
+    place = np.linspace(8.5, 11.5, 21)
+    alone, behind = (
+        surface_lines(cf.scene(solids, tissues=tissues, machine={"focus_mm": [28], "depth_mm": 45}), place)[0]
+        for solids in ([thin], [thin, tube])
+    )
+
+    assert np.abs(behind - alone).max() < 1e-4 * np.abs(alone).max()

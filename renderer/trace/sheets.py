@@ -90,6 +90,25 @@ N_KNOT = 6
 
 
 @kernel
+def sagitta(bend, across2):
+    """How far a circle of curvature ``bend`` has left its tangent at a distance across; beside it, its radius."""
+    turn2 = bend * bend * max(across2, 0.0)
+    if turn2 >= 1.0:
+        return 1.0 / bend
+    return bend * max(across2, 0.0) / (1.0 + math.sqrt(1.0 - turn2))
+
+
+@kernel
+def left_again(seg, rows, r, x, z):
+    """Whether a ray has crossed the surface of row r once more, well before it comes to a place."""
+    for q in range(r + 1, rows):
+        if int(seg[q, SURFACE]) == int(seg[r, SURFACE]):
+            gx, gz = x - seg[q, PX], z - seg[q, PZ]
+            return gx * seg[q - 1, DX] + gz * seg[q - 1, DZ] > NEAR_MM
+    return False
+
+
+@kernel
 def segment_before(seg, n, x, z, surface, before):
     """The segment of a ray that is valid at a surface sample, on the side the ray comes from."""
     rows = n + (1 if seg[n - 1, LENGTH] < 1e8 else 0)
@@ -105,8 +124,10 @@ def segment_before(seg, n, x, z, surface, before):
         gx, gz = x - seg[r, PX], z - seg[r, PZ]
         if gx * seg[r - 1, DX] + gz * seg[r - 1, DZ] < -NEAR_MM:
             return r - 1  # well before that surface, whatever side of its plane
+        if left_again(seg, rows, r, x, z):
+            continue  # past the whole body, however the ray grazed it
         beyond = gx * seg[r, NX] + gz * seg[r, NZ] - seg[r, PY] * seg[r, NY]
-        beyond -= 0.5 * seg[r, BEND] * max(gx * gx + gz * gz - beyond * beyond, 0.0)
+        beyond -= sagitta(seg[r, BEND], gx * gx + gz * gz - beyond * beyond)
         if beyond < 0.02:
             return r - 1
         if r >= n:
