@@ -30,7 +30,7 @@ from renderer.receive.interference import crosstalk_lines, interference_lines
 from renderer.receive.settings import ReceiveSettings
 from renderer.scene.scene import Scene
 from renderer.streams import Streams
-from renderer.tissue.presets import TEXTURE_PRESETS, TextureRecipe
+from renderer.tissue.presets import TextureRecipe, texture_recipe
 from renderer.tissue.scatterers import Scatterers
 from renderer.tissue.solids import Grains, LabelImage, Solid
 from renderer.tissue.texture import texture_table
@@ -224,7 +224,7 @@ def trace_job(scene: Scene, steer_rad: float, number: int = 0) -> TraceJob:
         coupling=phantom.coupling, probe=scene.probe, pose=scene.pose, scan=replace(scene.scan, pixel_mm=None),
         switches=Switches(physics.refraction, physics.speed, physics.attenuation, physics.secondary),
         steer_rad=steer_rad, key=Streams(scene.seed_tissue).key("scatterers"), elements=elements,
-        face_pieces=scene.faults.face, lobes=physics.lobes, clutter=physics.clutter,
+        face_pieces=scene.faults.face, aberration=phantom.aberration, lobes=physics.lobes, clutter=physics.clutter,
     )  # fmt: skip
 
 
@@ -247,7 +247,7 @@ def echoes_of(job: TraceJob) -> ViewEchoes:
     scan = replace(
         job.scan, focus_mm=(1.0,), transmit_f_number=1.0, apodisation="none", harmonic=False, clutter_db=0.0
     )
-    bare = replace(job, scan=scan, elements=(), face_pieces=(), lobes=False, clutter=False)
+    bare = replace(job, scan=scan, elements=(), face_pieces=(), aberration=None, lobes=False, clutter=False)
     return trace_echoes(job, phantom, points_of(bare), view)
 
 
@@ -262,7 +262,7 @@ def _textures(job: TraceJob, phantom: PackedPhantom, view: direct.View) -> tuple
     """Textures of the tissues in a view, as rows, and which of them each region has, or -1."""
     recipes: dict[str, TextureRecipe] = {}
     for name, m in job.materials:
-        recipe = TEXTURE_PRESETS.get(m.texture) if isinstance(m.texture, str) else m.texture
+        recipe = texture_recipe(m.texture)
         if recipe is not None:
             recipes[name] = recipe
     place = {name: x for x, name in enumerate(recipes)}

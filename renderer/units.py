@@ -64,6 +64,11 @@ def us_from_hz(rate_hz: float) -> float:
     return US_PER_S / rate_hz
 
 
+def us_from_ns(time_ns: float) -> float:
+    """Microseconds from nanoseconds."""
+    return time_ns * 1e-3
+
+
 def hz_from_us(interval_us: float) -> float:
     """The rate of events in Hz, from their interval in µs."""
     return US_PER_S / interval_us

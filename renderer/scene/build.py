@@ -43,8 +43,9 @@ from renderer.scene.label_pictures import LabelPicture
 from renderer.scene.parts import Frozen, Phantom, PhysicsSwitches, Remedy, Sweep, freeze
 from renderer.scene.rules_faults import HARMONIC_SENT
 from renderer.tissue.materials import Anisotropy, Material
-from renderer.tissue.presets import Octave, Orientation, Sheets, TextureRecipe, Vessels
+from renderer.tissue.presets import Octave, Orientation, Sheets, TextureRecipe, UnevenLoss, Vessels
 from renderer.tissue.solids import (
+    Aberration,
     Bead,
     Box,
     Cap,
@@ -66,7 +67,7 @@ from renderer.tissue.solids import (
     Wire,
 )
 from renderer.tissue.table import material, material_names
-from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_deg
+from renderer.units import fraction_from_percent, mm_per_us_from_m_s, rad_from_deg, us_from_ns
 
 LUMEN_TISSUE = "water"  # what fills a hollow needle
 FAN_LINES = {"convex": 192, "sector": 160}
@@ -86,7 +87,9 @@ def build_phantom(row: PhantomRow, pictures: Mapping[int, LabelPicture]) -> Phan
             names.add(LUMEN_TISSUE)
     materials = {name: build_material(name, row.tissues) for name in sorted(names)}
     solids = tuple(build_solid(solid, pictures.get(i)) for i, solid in enumerate(row.solids))
-    return Phantom(row.background, row.coupling, Frozen(materials), solids)
+    wall = row.aberration
+    aberration = None if wall is None else Aberration(us_from_ns(wall.delay_ns), wall.length_mm)
+    return Phantom(row.background, row.coupling, Frozen(materials), solids, aberration)
 
 
 def build_material(name: str, own: dict[str, TissueFields], below: bool = False) -> Material:
@@ -127,12 +130,13 @@ def _backscatter(value: float | str | None, default: float) -> float:
 def _texture(value: str | TextureRow) -> str | TextureRecipe:
     if isinstance(value, str):
         return value
-    turned = value.orientation
+    turned, loss = value.orientation, value.loss
     return TextureRecipe(
         tuple(Octave(item.length_mm, item.contrast_db, item.across_mm) for item in value.octaves),
         tuple(_sheets(item) for item in value.sheets),
         tuple(_vessels(item) for item in value.vessels),
         Orientation(rad_from_deg(turned.direction_deg), rad_from_deg(turned.turn_deg)),
+        None if loss is None else UnevenLoss(loss.length_mm, fraction_from_percent(loss.spread_percent)),
     )
 
 

@@ -16,6 +16,20 @@ from renderer.scene.names import SHOWABLE, Showable
 SeedNumber = Annotated[int, Field(ge=0, le=2**32 - 1)]
 
 
+class AberrationRow(Model):
+    """Delays that uneven layers right under the probe add to its elements, as of a body wall."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "Smooth noise along the face, anchored in the phantom, alike on the way there and back: the beam loses focus and "
+            "level. Layers that are drawn as solids aberrate by themselves; this stands for those that are not. Off with "
+            "`physics.refraction: false`; paths that are turned do not feel it, nor do lobes."
+        ),
+    )
+    delay_ns: float = Field(ge=0, le=200, description="standard deviation of the delay, one way")
+    length_mm: float = Field(ge=1, le=50, description="scale of the delays along the face")
+
+
 class PhantomRow(Model):
     """What is scanned: a background with solids in it, under a coupling medium."""
 
@@ -29,6 +43,7 @@ class PhantomRow(Model):
     coupling: TissueName = Field(
         default="gel", description="tissue of z < 0 and of the gap under a lifted probe"
     )
+    aberration: AberrationRow | None = Field(default=None, description="uneven delays right under the probe")
     tissues: Annotated[dict[Name, TissueFields], Field(max_length=100)] = Field(
         default={}, description="the scene's own tissues by name"
     )

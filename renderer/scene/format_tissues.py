@@ -78,6 +78,21 @@ class VesselsRow(Model):
     lumen_db: float = Field(default=-30, ge=-60, le=20, description="level of the lumen re the tissue")
 
 
+class UnevenLossRow(Model):
+    """Loss that varies within the tissue, which makes soft streaks below it."""
+
+    notes: ClassVar[tuple[str, ...]] = (
+        (
+            "A log-normal field on two scales, that length and a third of it; its mean is the loss of the tissue. Followed "
+            "along the middle ray of each line. It is texture, and no effect of the truth."
+        ),
+    )
+    length_mm: float = Field(ge=1, le=200, description="scale of the variation")
+    spread_percent: float = Field(
+        ge=1, le=60, description="standard deviation of the loss per way, re its mean"
+    )
+
+
 class OrientationRow(Model):
     """Which way the fibres and layers of a texture run."""
 
@@ -111,6 +126,7 @@ class TextureRow(Model):
     vessels: Annotated[list[VesselsRow], Field(max_length=4)] = Field(
         default=[], description="trees of vessels, by kind"
     )
+    loss: UnevenLossRow | None = Field(default=None, description="how uneven the loss is; even if not said")
     orientation: OrientationRow = Field(
         default=OrientationRow(), description="which way fibres and layers run; along x if not said"
     )

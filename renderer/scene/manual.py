@@ -21,7 +21,7 @@ from renderer.scene.format_faults import (
     WeakRow,
 )
 from renderer.scene.format_machine import MachineRow, PoseRow, ProbeRow
-from renderer.scene.format_scene import PhantomRow, PhysicsRow, RemedyRow, SceneRow, SeedRow
+from renderer.scene.format_scene import AberrationRow, PhantomRow, PhysicsRow, RemedyRow, SceneRow, SeedRow
 from renderer.scene.format_solids import SHAPES, CapRow, RingDownRow, SolidBase, SolidRow, SurfaceRow
 from renderer.scene.format_tissues import (
     AnisotropyRow,
@@ -30,6 +30,7 @@ from renderer.scene.format_tissues import (
     SheetsRow,
     TextureRow,
     TissueFields,
+    UnevenLossRow,
     VesselsRow,
 )
 from renderer.scene.names import NOT_YET, one_of, show
@@ -134,12 +135,14 @@ def _introduction() -> Iterator[str]:
 def _sections() -> Iterator[tuple[str, type[Model]]]:
     yield "Top level", SceneRow
     yield "phantom", PhantomRow
+    yield "phantom.aberration", AberrationRow
     yield "phantom.tissues.NAME", TissueFields
     yield "phantom.tissues.NAME.anisotropy", AnisotropyRow
     yield "phantom.tissues.NAME.texture", TextureRow
     yield "phantom.tissues.NAME.texture.octaves", OctaveRow
     yield "phantom.tissues.NAME.texture.sheets", SheetsRow
     yield "phantom.tissues.NAME.texture.vessels", VesselsRow
+    yield "phantom.tissues.NAME.texture.loss", UnevenLossRow
     yield "phantom.tissues.NAME.texture.orientation", OrientationRow
     yield "phantom.solids: what every solid has", SolidRow
     yield "phantom.solids: surface", SurfaceRow
@@ -212,14 +215,17 @@ def _default(value: Any) -> str:
 
 
 def _texture_lines() -> Iterator[str]:
-    yield "| preset | octaves: scale in mm (and across), contrast in dB | sheets | vessels | direction |"
-    yield "|---|---|---|---|---|"
+    yield "| preset | octaves: scale in mm (and across), contrast in dB | sheets | vessels | loss | direction |"
+    yield "|---|---|---|---|---|---|"
     for name, recipe in TEXTURE_PRESETS.items():
         octaves = ", ".join(_octave_words(octave) for octave in recipe.octaves)
         sheets = ", ".join(_sheet_words(sheets) for sheets in recipe.sheets)
         vessels = ", ".join(_vessel_words(vessels) for vessels in recipe.vessels)
+        loss = (
+            "" if recipe.loss is None else f"{100 * recipe.loss.spread:g} % over {recipe.loss.length_mm:g} mm"
+        )
         direction = f"{deg_from_rad(recipe.orientation.direction_rad):g}°" if recipe.sheets else ""
-        yield f"| {name} | {octaves} | {sheets} | {vessels} | {direction} |"
+        yield f"| {name} | {octaves} | {sheets} | {vessels} | {loss} | {direction} |"
 
 
 def _octave_words(octave: Octave) -> str:

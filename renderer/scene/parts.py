@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from renderer.tissue.materials import Material
-from renderer.tissue.solids import Solid
+from renderer.tissue.solids import Aberration, Solid
 
 
 class Frozen(dict[str, Any]):
@@ -53,6 +53,7 @@ class Phantom:
     coupling: str
     materials: Mapping[str, Material]
     solids: tuple[Solid, ...] = ()
+    aberration: Aberration | None = None
 
 
 @dataclass(frozen=True)

@@ -95,8 +95,8 @@ def textures(view: View) -> Iterator[Found]:
         row = view.mapping(*path)
         if not row:
             continue
-        if all(row.get(key, []) == [] for key in ("octaves", "sheets", "vessels")):
-            yield Found(path, "is empty; give octaves, sheets or vessels")
+        if all(not row.get(key) for key in ("octaves", "sheets", "vessels", "loss")):
+            yield Found(path, "is empty; give octaves, sheets, vessels or loss")
         for i, _ in enumerate(view.rows(*path, "vessels")):
             trunk = view.number(*path, "vessels", i, "trunk_radius_mm")
             least = view.number(*path, "vessels", i, "least_radius_mm")

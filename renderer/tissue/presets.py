@@ -66,6 +66,14 @@ class Orientation:
 
 
 @dataclass(frozen=True)
+class UnevenLoss:
+    """Loss per way that varies: ``spread`` is its standard deviation re its mean, on two scales, the coarser one given."""
+
+    length_mm: float
+    spread: float
+
+
+@dataclass(frozen=True)
 class TextureRecipe:
     """Octaves that add in dB, sheets and vessels; mean power stays that of the even tissue."""
 
@@ -73,6 +81,12 @@ class TextureRecipe:
     sheets: tuple[Sheets, ...] = ()
     vessels: tuple[Vessels, ...] = ()
     orientation: Orientation = Orientation()
+    loss: UnevenLoss | None = None
+
+
+def texture_recipe(texture: str | TextureRecipe | None) -> TextureRecipe | None:
+    """What a material says of its texture, as a recipe: its own, that of a preset, or none."""
+    return TEXTURE_PRESETS.get(texture) if isinstance(texture, str) else texture
 
 
 def _octaves(*rows: tuple[float, ...]) -> tuple[Octave, ...]:
@@ -85,6 +99,7 @@ TEXTURE_PRESETS: dict[str, TextureRecipe] = {
     "soft": TextureRecipe(
         _octaves(*_SOFT),
         (Sheets(LAYERS, (4.0, 6.0, 2.4), 14.0, kept=0.35, wave_mm=0.7),),
+        loss=UnevenLoss(9.0, 0.2),
     ),
     "muscle": TextureRecipe(
         _octaves((12.0, 2.6), (9.0, 2.4, 0.9), (3.5, 1.8, 0.4)),
@@ -93,6 +108,7 @@ TEXTURE_PRESETS: dict[str, TextureRecipe] = {
             Sheets(LAYERS, (3.0, 6.0, 0.72), 13.0, kept=0.55, wave_mm=0.25),
         ),
         orientation=Orientation(math.radians(6.0)),
+        loss=UnevenLoss(7.0, 0.2),
     ),
     "muscle across": TextureRecipe(
         _octaves((10.0, 2.5), (3.0, 1.8)),
@@ -101,10 +117,12 @@ TEXTURE_PRESETS: dict[str, TextureRecipe] = {
             Sheets(CELLS, (9.0, 1.3, 0.85), 16.0, kept=0.45, wave_mm=0.15),
         ),
         orientation=Orientation(0.0, math.radians(90.0)),
+        loss=UnevenLoss(7.0, 0.2),
     ),
     "fat": TextureRecipe(
         _octaves((10.0, 2.6), (5.0, 1.8, 1.2), (1.6, 1.6, 0.35)),
         (Sheets(CELLS, (7.5, 13.0, 2.2), 23.0, kept=0.62, wave_mm=0.4, patchiness_db=5.0),),
+        loss=UnevenLoss(7.0, 0.2),
     ),
     "skin": TextureRecipe(
         _octaves((3.0, 2.2, 0.3)),
@@ -134,12 +152,13 @@ TEXTURE_PRESETS: dict[str, TextureRecipe] = {
             Vessels(4.0, 0.9, 24.0, 52.0, 0.5),
             Vessels(0.9, 0.7, 7.0, 17.0, 2.0),
         ),
+        loss=UnevenLoss(22.0, 0.15),
     ),
     "cortex": TextureRecipe(
         _octaves((8.0, 1.0), (1.5, 0.9)), vessels=(Vessels(1.0, 0.6, 6.0, 20.0, 4.0, -20.0),)
     ),
     "pulp": TextureRecipe(_octaves((8.0, 1.0), (1.5, 0.9)), vessels=(Vessels(1.6, 0.7, 12.0, 45.0, 2.0),)),
-    "gland": TextureRecipe(_octaves((9.0, 0.9), (2.0, 1.0), (0.7, 1.0))),
+    "gland": TextureRecipe(_octaves((9.0, 0.9), (2.0, 1.0), (0.7, 1.0)), loss=UnevenLoss(8.0, 0.15)),
     "nerve": TextureRecipe(
         _octaves((6.0, 1.5), (2.0, 1.2, 0.5)),
         (Sheets(CELLS, (20.0, 1.0, 0.9), 20.0, kept=0.75, wave_mm=0.08, patchiness_db=2.0),),

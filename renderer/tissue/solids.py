@@ -159,6 +159,14 @@ Shape = Slab | Box | Ellipsoid | Tube | Chain | Prism | Sheet | Needle | Wire | 
 
 
 @dataclass(frozen=True)
+class Aberration:
+    """Delays of the layers right under a probe: standard deviation one way, and scale along the face."""
+
+    delay_us: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
 class Surface:
     """Departure of a surface from its ideal shape: fine roughness (rms) and long waves (amplitude, length)."""
 

@@ -12,9 +12,11 @@ from renderer.tissue.materials import LOWEST_BAND
 (
     S_F0, S_SIGMA, S_ASSUMED, S_TX_F, S_RX_F, S_CHANNEL_HALF, S_FACE_HALF, S_RADIUS, S_PITCH, S_HEIGHT,
     S_LENS, S_APODISATION, S_REFRACT, S_FLOOR, S_SAMPLE, S_LEAST_HALF, S_GHOSTS, S_HARMONIC,
-) = range(18)  # fmt: skip
-# Behind them, for a probe with faults: running sum of the strengths of its elements, one more than there are
-N_SETTINGS = 18
+    S_ELEMENTS,
+) = range(19)  # fmt: skip
+# Behind them, for a probe with faults or under an uneven wall: running sum of the strengths of its elements, one more
+# than there are; and behind that the delay of each by the wall, us
+N_SETTINGS = 19
 
 TUBE_WIDTHS = 2.2  # half width of the tube, in wavelengths times F-number
 

@@ -19,6 +19,7 @@ from renderer.jit import kernel
 from renderer.trace.bands import (
     N_SETTINGS,
     S_ASSUMED,
+    S_ELEMENTS,
     S_F0,
     S_FACE_HALF,
     S_FLOOR,
@@ -125,7 +126,7 @@ def directivity(pitches_times_sine):
 @kernel
 def strengths_before(m, place):
     """Sum of the strengths of the elements before a place along the face, counted in elements."""
-    n = m.shape[0] - N_SETTINGS - 1
+    n = int(m[S_ELEMENTS])
     place = min(max(place, 0.0), float(n))
     i = min(int(place), n - 1)
     w = place - i
@@ -140,6 +141,19 @@ def element_strength(m, a, width_mm):
     low = (a - 0.5 * width_mm + m[S_FACE_HALF]) / m[S_PITCH]
     high = (a + 0.5 * width_mm + m[S_FACE_HALF]) / m[S_PITCH]
     return (strengths_before(m, high) - strengths_before(m, low)) / (high - low)
+
+
+@kernel
+def wall_delay(m, a):
+    """Delay that the wall under the probe adds at a place along the face, us: linear between the elements."""
+    n = int(m[S_ELEMENTS])
+    first = N_SETTINGS + n + 1
+    if m.shape[0] <= first:
+        return 0.0
+    place = min(max((a + m[S_FACE_HALF]) / m[S_PITCH] - 0.5, 0.0), n - 1.0)
+    i = min(int(place), n - 2)
+    w = place - i
+    return (1 - w) * m[first + i] + w * m[first + i + 1]
 
 
 @kernel
@@ -213,6 +227,7 @@ def aim_beamlets(
         beamlets[j, WAIST_MM] = WAIST_BY_SPACING * spacing * cosine
         beamlets[j, FACE_MM], beamlets[j, FACE_X], beamlets[j, FACE_Z] = a, x, z
         widths = beam_widths(spacing * cosine, beamlets[j, FOCUS_CURVATURE], m)
+        late = wall_delay(m, a)
         beamlets[j, GIVEN] = -1.0
         beamlets[j, SEGMENTS_GHOST] = 0
         beamlets[j, ACROSS_RAYS] = 1.0
@@ -224,6 +239,7 @@ def aim_beamlets(
             dy = -y / m[S_LENS]
             norm = 1.0 / math.sqrt(1.0 + dy * dy)
             start_segment(segments[j, e], x, y, z, dx * norm, dy * norm, dz * norm, region, media)
+            segments[j, e, 0, TIME] = late
             beamlets[j, SEGMENTS + e] = trace_ray(
                 segments[j, e], solids, media, reach_mm, m[S_FLOOR], refract, PLAIN, hits, widths
             )
@@ -231,6 +247,7 @@ def aim_beamlets(
                 beamlets[j, ACROSS_RAYS] = 3.0
         if ghosts > 0:
             start_segment(segments[j, GHOST_RAY], x, 0.0, z, dx, 0.0, dz, region, media)
+            segments[j, GHOST_RAY, 0, TIME] = late
             beamlets[j, SEGMENTS_GHOST] = trace_ray(
                 segments[j, GHOST_RAY], solids, media, reach_mm, m[S_FLOOR], refract, GHOST, hits, widths
             )

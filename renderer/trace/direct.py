@@ -139,11 +139,13 @@ def make_view(
     points_mm: float | None = None,
     samples_mm: float | None = None,
     elements: tuple[float, ...] = (),
+    wall_us: tuple[float, ...] = (),
 ) -> View:
     """What the kernels need of a view.
 
     ``far_mm``: how far the lines are followed; ``points_mm`` and ``samples_mm``: how deep points and
-    surfaces are needed, when that is more. ``elements``: strength of each, or none for a sound probe.
+    surfaces are needed, when that is more. ``elements``: strength of each, or none for a sound probe; ``wall_us``:
+    delay that the wall under the probe adds to each, or none.
     """
     points_mm, samples_mm = max(points_mm or far_mm, far_mm), max(samples_mm or far_mm, far_mm)
     pulse = make_pulse(probe, scan)
@@ -167,8 +169,9 @@ def make_view(
     fine = 0.5 * plan.sample_us
     m[bands.S_SAMPLE] = fine
     m[bands.S_HARMONIC] = harmonic_growth(scan, plan) if scan.harmonic else 0.0
-    if elements:
-        m = np.concatenate([m, [0.0], np.cumsum(elements)])
+    m[bands.S_ELEMENTS] = probe.n_elements
+    if elements or wall_us:
+        m = np.concatenate([m, [0.0], np.cumsum(elements or (1.0,) * probe.n_elements), wall_us])
     lines = view_lines(plan)
     elevation = elevation_table(
         f0,

@@ -12,6 +12,7 @@ from renderer.probe.plan import ScanPlan, pulse_interval_us, scan_plan, some_lin
 from renderer.probe.transducer import Pose, Probe, ScanSettings
 from renderer.tissue.materials import Material
 from renderer.tissue.scatterers import Scatterers
+from renderer.tissue.solids import Aberration
 from renderer.trace import bands
 from renderer.trace import branches as br
 from renderer.trace import direct as d
@@ -22,6 +23,8 @@ from renderer.trace.indirect import SecondaryLines, trace_secondary
 from renderer.trace.phantom import PackedPhantom, Switches, pack_phantom, reference_phantom
 from renderer.trace.ring_down import ring_down_lines
 from renderer.trace.sheets import N_SAMPLE
+from renderer.trace.uneven_loss import with_uneven_loss
+from renderer.trace.wall_delays import wall_delays_us
 
 Array = np.ndarray
 
@@ -87,6 +90,7 @@ class TraceJob:
     key: int
     elements: tuple[float, ...] = ()  # strength of each element; none: a sound probe
     face_pieces: tuple[FacePiece, ...] = ()
+    aberration: Aberration | None = None
     lobes: bool = True
     clutter: bool = True
 
@@ -120,6 +124,7 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
     if job.lobes:
         samples = lb.mark_targets(samples, phantom)
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
+    traced = with_uneven_loss(view, phantom, dict(job.materials), traced, job.key)
     fine, best, index = d.gather_points(view, traced, points)
     other = np.zeros((3, *traced.surface_fine.shape), np.float32)
     lobe_best, lobe_index = np.zeros_like(best), np.full_like(index, -1)
@@ -196,5 +201,6 @@ def start_view(job: TraceJob) -> tuple[PackedPhantom, d.View]:
         job.probe, job.scan, plan, phantom, far_mm=far, points_mm=far_points,
         samples_mm=0.5 * listen * job.scan.assumed_speed_mm_per_us, refraction=job.switches.refraction,
         elements=job.elements,
+        wall_us=wall_delays_us(job.probe, job.pose, job.aberration, job.key) if job.switches.refraction else (),
     )  # fmt: skip
     return phantom, view

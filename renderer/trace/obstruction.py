@@ -22,9 +22,10 @@ from renderer.trace.beamlets import (
     beam_widths,
     plane_strengths,
     strength_at,
+    wall_delay,
     way_to_focus,
 )
-from renderer.trace.rays import GHOST, PLAIN, start_segment, trace_ray
+from renderer.trace.rays import GHOST, PLAIN, TIME, start_segment, trace_ray
 
 HALVINGS = 4  # the edge is found to a sixteenth of the spacing of the rays
 STEP = 3.0  # neighbours that differ by more than this factor have an edge between them
@@ -39,6 +40,7 @@ def ray_from(seg, a, spacing, line, focus_mm, m, phantom, reach, manner, hits):
     x, z, dx, dz, _, distance, region = way_to_focus(a, line, focus_mm, m, phantom)
     widths = beam_widths(spacing, -1.0 / distance, m)
     start_segment(seg, x, 0.0, z, dx, 0.0, dz, region, media)
+    seg[0, TIME] = wall_delay(m, a)
     return trace_ray(seg, solids, media, reach, m[S_FLOOR], m[S_REFRACT] > 0, manner, hits, widths)
 
 
