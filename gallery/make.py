@@ -35,6 +35,11 @@ SWEEPS = {"plate": "pose.rock_deg=0:12:5"}
 
 N_COLOURS, N_GREYS = 40, 52
 
+MECHANISMS_LINK = (
+    "[What each mechanism adds](mechanisms/README.md): texture, haze, grey map and others, each picture with and without it; "
+    "made by `python -m tests.study_mechanisms --write`."
+)
+
 KINDS = {
     "": "`echowright render {scene}`",
     "truth": "`echowright render {scene} --overlay`",
@@ -119,7 +124,7 @@ def write_index() -> None:
     wrong = sorted(there ^ {f"{stem}.png" for stem in words["pictures"]})
     if wrong:
         raise SystemExit(f"words.yaml and the pictures differ in: {', '.join(wrong)}")
-    parts = [f"# Gallery\n\n{words['introduction'].strip()}\n"]
+    parts = [f"# Gallery\n\n{words['introduction'].strip()}\n\n{MECHANISMS_LINK}\n"]
     scene = ""
     for stem, lines in words["pictures"].items():
         name, _, kind = stem.partition(".")

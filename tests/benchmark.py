@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -27,6 +28,11 @@ ROOT = Path(__file__).parents[1]
 
 def standard_scene() -> renderer.Scene:
     """The standard frame: layers, tubes, balloons, a foil, wires and beads; twenty solids."""
+    return renderer.parse_scene(standard_tree())
+
+
+def standard_tree() -> dict[str, Any]:
+    """The standard frame as the mapping that a file would hold."""
     layers = [
         {"name": "skin", "shape": "slab", "top_mm": 2, "thickness_mm": 2, "tissue": "muscle"},
         {"name": "lard", "shape": "slab", "top_mm": 4, "thickness_mm": 9, "tissue": "fat"},
@@ -76,13 +82,13 @@ def standard_scene() -> renderer.Scene:
     ]
     foil = {"name": "foil", "shape": "sheet", "curve_mm": [[-60, 126], [0, 120], [60, 128]], "thickness_mm": 0.1,
             "tissue": "latex", "behind": "air"}  # fmt: skip
-    return renderer.parse_scene({
+    return {
         "title": "Standard frame",
         "phantom": {"background": "gelatine", "solids": [*layers, *balloons, *straws, *wires, *beads, foil]},
         "probe": {"kind": "convex", "elements": 192, "pitch_mm": 0.33, "channels": 96, "radius_mm": 60, "frequency_mhz": 3.5,
                   "bandwidth_percent": 60, "height_mm": 12, "lens_focus_mm": 70},
         "machine": {"depth_mm": 150, "focus_mm": [80], "lines": 192},
-    })  # fmt: skip
+    }  # fmt: skip
 
 
 def median_s(work: Callable[[], object], count: int) -> float:
