@@ -1,10 +1,11 @@
 """Renders scenes with and without each mechanism that makes them realistic; with ``--write`` keeps tables and pictures.
 
-    python -m tests.study_mechanisms [--write] [NAME ...]
+    python -m tests.study_mechanisms [--write] [--one-seed] [NAME ...]
 
 The same scene and seed each time. The table goes into DEVELOPERS.md, pictures and a page into gallery/mechanisms/. All that
 is judged by eye stands in gallery/mechanisms/words.yaml and is put onto the page as it is. NAME: only these mechanisms,
-printed and not written. Some minutes on two cores.
+printed and not written. Some five minutes on two cores; a
+third of that with one seed, which tells nothing of the spread.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from tests import study_tissue_statistics as real
 from tests.mechanisms import (
     FLUID,
     MECHANISMS,
+    SEEDS,
     Comparison,
     Mechanism,
     Target,
@@ -157,13 +159,13 @@ def listed(lines: object, *, numbered: bool = False) -> str:
     return "\n".join(f"{f'{k + 1}.' if numbered else '-'} {line}" for k, line in enumerate(lines)) + "\n"
 
 
-def study(mechanisms: Sequence[Mechanism]) -> tuple[list[Comparison], str]:
+def study(mechanisms: Sequence[Mechanism], n_seeds: int = 3) -> tuple[list[Comparison], str]:
     """All comparisons of some mechanisms, and their table."""
     wanted = real_targets()
     made: list[Comparison] = []
     for name in SCENES:
         pixel_mm = wanted.get(name, (real.LINEAR_MM, {}))[0]
-        for c in comparisons(name, mechanisms, pixel_mm):
+        for c in comparisons(name, mechanisms, pixel_mm, seeds=SEEDS[name][:n_seeds]):
             print(f"{name}, seed {c.seed}: {c.mechanism.title}", file=sys.stderr, flush=True)
             made.append(c)
     return made, table(made, wanted)
@@ -185,11 +187,11 @@ def write(made: Sequence[Comparison], numbers: str) -> None:
 
 def main(arguments: Sequence[str]) -> None:
     """Print the table; with ``--write`` keep it, the pictures and the page."""
-    names = [a for a in arguments if a != "--write"]
+    names = [a for a in arguments if a not in ("--write", "--one-seed")]
     chosen = [m for m in MECHANISMS if not names or m.name in names]
     if not chosen or ("--write" in arguments and names):
         raise SystemExit(f"names: {', '.join(m.name for m in MECHANISMS)}; --write only with all of them")
-    made, numbers = study(chosen)
+    made, numbers = study(chosen, 1 if "--one-seed" in arguments else 3)
     print(numbers)
     if "--write" in arguments:
         write(made, numbers)
