@@ -34,9 +34,9 @@ LEVELS_DB = (-3, -8, -14, -20)  # that boxes are made for: from half filled to n
 KNOWN = pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="the band is averaged at one time; off the axis the pulse comes at another, or as two",
+    reason="0.6 dB too dark: the table of the beam ends in its faint skirt",
 )
-TOO_DARK = {(6, -3), (6, -8), (6, -14), (6, -20), (13, -8), (13, -14), (13, -20), (37, -14), (37, -20), (49, -14), (49, -20)}  # fmt: skip
+CUT_OFF = (6, -20)
 
 
 def slice_energy(s_mm, y_mm, *, f_power=0.0, sigma_mhz=cf.SIGMA, loss=LOSS_DB_PER_MM_MHZ):
@@ -156,7 +156,7 @@ def test_the_reference_beam_at_the_lens_focus():
 @pytest.mark.parametrize(
     ("z_mm", "level_db"),
     [
-        pytest.param(z, level, marks=[KNOWN] if (z, level) in TOO_DARK else [])
+        pytest.param(z, level, marks=[KNOWN] if (z, level) == CUT_OFF else [])
         for z in DEPTHS
         for level in LEVELS_DB
     ],
@@ -168,7 +168,7 @@ def test_a_box_is_filled_by_what_lies_beside_it(z_mm, level_db):
     assert box_levels(level_db)[z_mm] == pytest.approx(expected, abs=tolerance)
 
 
-@pytest.mark.parametrize("z_mm", [pytest.param(13, marks=KNOWN), 25, 37, 49])
+@pytest.mark.parametrize("z_mm", TUBES)
 def test_a_tube_along_the_picture_is_filled_by_what_lies_beside_its_chord(z_mm):
     """Middle of a clear tube in the picture plane, as thick as the slice: the share beyond the chord at each depth.
 

@@ -63,7 +63,7 @@ COHERENT_DB = 6.5
 # Mean power that sheets bring, re what flat ones square to the beam would: walls of cells face all ways; laminae fall
 # off with their slope, linings with that of their solid, of which they know nothing: a flat one comes out 0.6 to 0.8 dB
 # above its mean level, one bent by 10 degrees 1 to 2 dB below. Fitted to mean levels of the shipped textures.
-CELLS_SHARE, LAMINA_SHARE, LINING_SHARE, LAMINA_SLOPE = 0.05, 0.9, 0.4, 0.12
+CELLS_SHARE, LAMINA_SHARE, LINING_SHARE, LAMINA_SLOPE = 0.05, 0.75, 0.4, 0.12
 FACE_SPREAD_DB = 8.0  # from the weakest to the strongest wall
 TEAR = 0.5  # width of the torn edge of a lamina, in deviations of the noise that tears it
 

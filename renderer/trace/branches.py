@@ -183,7 +183,7 @@ def specular_echo(seg, k, line, face_mm, m, elevation, focus_mm, focus_edges, ar
     """
     for i in range(COUPLED):
         arrivals[i, 0] = arrivals[i, 1] = arrivals[i, 2] = 0.0
-    table, _, _, log_start, log_step, reach = elevation
+    table, _, _, _, log_start, log_step, reach = elevation
     ox, oz, lx, lz = line[0], line[1], line[2], line[3]
     # The plane of the line's origin, normal to the line
     along_d = seg[k, DX] * lx + seg[k, DZ] * lz

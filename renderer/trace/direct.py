@@ -212,7 +212,7 @@ def _view_volume(
     wavelength = scan.assumed_speed_mm_per_us / scan.frequency_mhz
     f_rx = np.maximum(scan.receive_f_number, s / (2 * plan.channel_half_mm))
     lateral = 1.0 * wavelength * f_rx
-    slit = np.abs(elevation.two_way[elevation.row_of(s).astype(int)]) ** 2
+    slit = np.abs(elevation.speckle[elevation.row_of(s).astype(int)]) ** 2
     reach = elevation.reach_at(s)
     thickness = 2 * reach * slit.mean(1) / slit.max(1)
     axial = 0.5 * scan.assumed_speed_mm_per_us * pulse.sigma_us * math.sqrt(2 * math.pi)
@@ -318,7 +318,7 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     e = view.elevation
     g.weigh_points(
         points.x_mm, points.y_mm, points.z_mm, points.amplitude, view.plan.fan.numbers,
-        (e.settled, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
+        (e.speckle, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
     )  # fmt: skip
     g.gather(
         view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, height, points.z_mm, re, im,
@@ -355,7 +355,7 @@ def speckle_power(view: View, nodes: Array, n_nodes: int) -> tuple[Array, Array]
         2
         * reach
         * np.trapezoid(
-            np.abs(view.elevation.two_way) ** 2, dx=1 / (view.elevation.two_way.shape[1] - 1), axis=1
+            np.abs(view.elevation.speckle) ** 2, dx=1 / (view.elevation.speckle.shape[1] - 1), axis=1
         )
     )
     thickness = (1 - w) * thick[i] + w * thick[i + 1]

@@ -11,6 +11,7 @@ Fresnel approximation: it fails within about one slit height of the face.
 from __future__ import annotations
 
 import cmath
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,6 +33,7 @@ class ElevationTable:
 
     field: Array  # (Z, N) complex64, at the pulse centre
     two_way: Array  # (Z, N) complex64, mean of the squared field over the band
+    speckle: Array  # (Z, N) complex64, its rms over the band, with the phase that it has when the pulse comes
     log_start: float
     log_step: float
     reach_mm: Array  # (Z,) height at which the table ends
@@ -111,6 +113,30 @@ def pulse_lead_mm(
     return np.clip(lead, 0.0, np.hypot(s_mm, y_mm) - s_mm)
 
 
+def band_rms(
+    s_mm: float,
+    y_mm: Array,
+    centre_mhz: float,
+    sigma_mhz: float,
+    speed_mm_per_us: float,
+    height_mm: float,
+    lens_focus_mm: float,
+) -> Array:
+    """Root of the two-way energy that a pulse brings to each height, (N,).
+
+    Off the axis a pulse is late, drawn out, or comes as two, from the edges of the slit, so that its mean over the
+    band at one time is less than what it brings. Of many scatterers energies add up, at whatever time each comes
+    (Parseval): the mean of |E^2|^2 over the band's power, which is narrower than its amplitude by the root of two.
+    """
+    step = min(BAND_STEP * sigma_mhz, 0.3 * centre_mhz) / math.sqrt(2.0)
+    energy = np.zeros(len(y_mm))
+    for k, weight in ((-3, OUTER), (-1, INNER), (1, INNER), (3, OUTER)):
+        f = centre_mhz + k * step
+        e = slit_field(s_mm, y_mm, f, speed_mm_per_us, height_mm, lens_focus_mm)
+        energy += weight * (centre_mhz / f) ** 2 * np.abs(e) ** 4
+    return np.sqrt(energy)
+
+
 @lru_cache(maxsize=8)
 def elevation_table(
     frequency_mhz: float,
@@ -142,12 +168,17 @@ def elevation_table(
             e = slit_field(s[i], y[i], f, speed_mm_per_us, height_mm, lens_focus_mm)
             two_way[i] += weight * centre / f * e**2  # as for every point, see ``point_mean``
     early = np.empty((n_rows, N_HEIGHTS))
+    speckle = np.empty((n_rows, N_HEIGHTS), complex)
     for i in range(n_rows):
         early[i] = pulse_lead_mm(s[i], y[i], field_mhz[i], speed_mm_per_us, height_mm, lens_focus_mm)
+        turn = 2 * np.angle(field[i]) - 4 * np.pi * field_mhz[i] / speed_mm_per_us * early[i]
+        size = band_rms(s[i], y[i], field_mhz[i], sigma_mhz, speed_mm_per_us, height_mm, lens_focus_mm)
+        speckle[i] = size * np.exp(1j * turn)
     taper = np.sin(0.5 * np.pi * np.minimum(1, (1 - np.linspace(0, 1, N_HEIGHTS)) / 0.15))
     return ElevationTable(
         field=(field * taper).astype(np.complex64),
         two_way=(two_way * taper).astype(np.complex64),
+        speckle=(speckle * taper).astype(np.complex64),
         log_start=float(np.log(s[0])),
         log_step=float(np.log(s[1] / s[0])),
         reach_mm=reach,

@@ -30,9 +30,9 @@ TWO_PI = F(2 * math.pi)
 def weigh_points(start, stop, x, y, z, amplitude, fan, elevation, scale, re, im, height):
     """Amplitude of every point times the two-way elevation field, into re and im (P,) float32.
 
-    ``fan``: how the lines spread. ``elevation``: two-way table less the phase of the lead, log of its first distance,
-    log step, reach and lead of the pulse. ``height`` (P,)
-    float32: the height from which a spherical pulse would come when it does; the carrier keeps the true one.
+    ``fan``: how the lines spread. ``elevation``: table of ``ElevationTable`` whose phase is that of when the pulse comes,
+    log of its first distance, log step, reach and lead of the pulse. ``height`` (P,) float32: the height from which a
+    spherical pulse would come when it does.
     """
     table, log_start, log_step, reach, early = elevation
     for p in range(start, stop):

@@ -66,8 +66,8 @@ def trace_secondary(
         phantom.media, region_of, end_us, view.plan.pulse_interval_us, listen_us, face_reflection,
         (points.x_mm[thin], points.y_mm[thin], points.z_mm[thin], points.amplitude[thin]), points.thin_starts,
         points.grid, samples if len(samples) else np.zeros((0, N_SAMPLE)),
-        (e.field, e.two_way, level_strips(view), e.log_start, e.log_step, e.reach_mm), point_scale(view), fine, best,
-        tag, index, echoes, n_echoes,
+        (e.field, e.speckle, e.two_way, level_strips(view), e.log_start, e.log_step, e.reach_mm), point_scale(view), fine,
+        best, tag, index, echoes, n_echoes,
     )  # fmt: skip
     index[index >= 0] = thin[index[index >= 0]]
     # An echo of the pulse before shows on the line after the one that sent it

@@ -218,7 +218,7 @@ def across_row(out, place, state, partner, elevation):
 
     ``place``: middle and half of the heights that it covers, and the mean equivalent distance of the ways, mm.
     """
-    table, two_way, _, log_start, log_step, reach = elevation
+    table, speckle, _, _, log_start, log_step, reach = elevation
     s, a = path_height(state[AY], state[BY])
     d, b = path_height(partner[AY], partner[BY])
     same = s == d and a == b
@@ -228,7 +228,7 @@ def across_row(out, place, state, partner, elevation):
     for i in range(N_HEIGHTS_LEG):
         y = place[0] + place[1] * (2.0 * i / (N_HEIGHTS_LEG - 1) - 1.0)
         if same:  # home the same way: the mean over the band, as for the direct picture
-            out[i] = scale * elevation_at(two_way, log_start, log_step, reach, s, (y - state[PY]) / a)
+            out[i] = scale * elevation_at(speckle, log_start, log_step, reach, s, (y - state[PY]) / a)
             continue
         e = elevation_at(table, log_start, log_step, reach, s, (y - state[PY]) / a)
         out[i] = scale * e * elevation_at(table, log_start, log_step, reach, d, (y - partner[PY]) / b)
@@ -299,7 +299,7 @@ def strip_at(strip, log_start, log_step, s):
 @kernel
 def across_at(sample, distance, elevation, waves_per_mm):
     """Two-way elevation factor of a point reflector at the equivalent distance of a path, not at its own depth."""
-    _, two_way, strip, log_start, log_step, reach = elevation
+    _, _, two_way, strip, log_start, log_step, reach = elevation
     if sample[Q_LENGTH] > 0.0:
         own = complex(sample[Q_RE], sample[Q_IM])
         there = strip_at(strip, log_start, log_step, sample[Q_ARC])
