@@ -133,24 +133,25 @@ def read(frame: renderer.Frame, name: str, pixel_mm: float) -> Reading:
     """The reading of a picture of a shipped scene, its patches at another pixel size."""
     places = OURS[name][0] if name in OURS else ()
     greys = [our_patch(frame, place, pixel_mm) for place in places]
-    levels = [float(np.median(level_patch(frame, place))) for place in places]
+    levels = [float(np.median(part(frame, frame.level_db, place))) for place in places]
+    medians = [float(np.median(part(frame, frame.image, place))) for place in places]
     legend = {region.name: number for number, region in frame.truth.legend.items()}
     pixel = float(frame.x_mm[1] - frame.x_mm[0])
     body = binary_erosion(frame.truth.there == legend[FLUID[name]], iterations=round(EDGE_MM / pixel))
     return Reading(
         image=frame.image, in_view=frame.in_view, patches=tuple(statistics(grey, pixel_mm) for grey in greys),
         tissue_level_db=float(np.median(levels)) if levels else math.nan,
-        tissue_grey=float(np.mean([np.median(grey) for grey in greys])) if greys else math.nan,
+        tissue_grey=float(np.mean(medians)) if medians else math.nan,
         fluid_grey=float(frame.image[body & frame.in_view].mean()),
     )  # fmt: skip
 
 
-def level_patch(frame: renderer.Frame, place: tuple[float, ...]) -> Array:
-    """The level of a patch, dB (H, W)."""
+def part(frame: renderer.Frame, layer: Array, place: tuple[float, ...]) -> Array:
+    """The patch of a layer of a picture (H, W) at its own pixel."""
     left, right, top, bottom = place
     columns = (frame.x_mm > left) & (frame.x_mm < right)
     rows = (frame.z_mm > top) & (frame.z_mm < bottom)
-    return frame.level_db[np.ix_(rows, columns)]
+    return layer[np.ix_(rows, columns)]
 
 
 def with_recipes(scene: renderer.Scene, edit: Callable[[TextureRecipe], TextureRecipe]) -> renderer.Scene:

@@ -143,7 +143,9 @@ def test_a_small_run_of_the_study():
 
     assert made["haze"].lacking.fluid_grey < 0.6 * made["haze"].having.fluid_grey
     equal = made["map-equal"]
-    assert equal.lacking.tissue_grey == pytest.approx(equal.having.tissue_grey, abs=2)
+    assert equal.lacking.tissue_grey == pytest.approx(
+        equal.having.tissue_grey, abs=1
+    )  # whole greys, gain to 0.01 dB
     assert np.mean([p.skewness for p in equal.lacking.patches]) < np.mean(
         [p.skewness for p in equal.having.patches]
     )
