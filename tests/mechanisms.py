@@ -140,7 +140,7 @@ def read(frame: renderer.Frame, name: str, pixel_mm: float) -> Reading:
     body = binary_erosion(frame.truth.there == legend[FLUID[name]], iterations=round(EDGE_MM / pixel))
     return Reading(
         image=frame.image, in_view=frame.in_view, patches=tuple(statistics(grey, pixel_mm) for grey in greys),
-        tissue_level_db=float(np.median(levels)) if levels else math.nan,
+        tissue_level_db=float(np.mean(levels)) if levels else math.nan,
         tissue_grey=float(np.mean(medians)) if medians else math.nan,
         fluid_grey=float(frame.image[body & frame.in_view].mean()),
     )  # fmt: skip
