@@ -308,8 +308,13 @@ def trace_view(view: View, phantom: PackedPhantom, samples: Array, *, end_us: fl
     return TracedLines(nodes, n_nodes, tables, fine, best, index, samples)
 
 
-def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[Array, Array, Array]:
-    """Echoes of the scatterers: (L, 4, 2 T') float32 by class, strongest contribution and its point."""
+def gather_points(
+    view: View, traced: TracedLines, points: Scatterers, across: Array
+) -> tuple[Array, Array, Array]:
+    """Echoes of points: (L, 4, 2 T') float32 by class, strongest contribution and its point.
+
+    ``across`` (Z, N): the elevation table for them, ``speckle`` for scatterers, ``settled`` for points that stand alone.
+    """
     n_lines = view.plan.n_lines
     iq = np.zeros((n_lines, g.N_DIRECT_CLASSES, 2 * view.n_fine), np.float32)
     best = np.zeros((n_lines, view.n_fine), np.float32)
@@ -318,7 +323,7 @@ def gather_points(view: View, traced: TracedLines, points: Scatterers) -> tuple[
     e = view.elevation
     g.weigh_points(
         points.x_mm, points.y_mm, points.z_mm, points.amplitude, view.plan.fan.numbers,
-        (e.speckle, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
+        (across, e.log_start, e.log_step, e.reach_mm, e.early_mm), point_scale(view), re, im, height,
     )  # fmt: skip
     g.gather(
         view.lines, traced.nodes, traced.n_nodes, traced.tables, points.x_mm, height, points.z_mm, re, im,

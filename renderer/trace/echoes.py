@@ -125,7 +125,7 @@ def trace_echoes(job: TraceJob, phantom: PackedPhantom, points: Scatterers, view
         samples = lb.mark_targets(samples, phantom)
     traced = d.trace_view(view, phantom, samples, end_us=end_us + 2.0)
     traced = with_uneven_loss(view, phantom, dict(job.materials), traced, job.key)
-    fine, best, index = d.gather_points(view, traced, points)
+    fine, best, index = d.gather_points(view, traced, points, view.elevation.speckle)
     other = np.zeros((3, *traced.surface_fine.shape), np.float32)
     lobe_best, lobe_index = np.zeros_like(best), np.full_like(index, -1)
     if job.lobes:

@@ -48,7 +48,7 @@ def ring_down_lines(
 
 def rung_lines(view: View, traced: TracedLines, grains: Scatterers, own_mhz: float, decay_us: float) -> Array:
     """The grains' echoes, each followed by its decaying tone, (L, T') complex on the fine grid, before the pulse."""
-    heard, _, _ = gather_points(view, traced, grains)
+    heard, _, _ = gather_points(view, traced, grains, view.elevation.settled)
     struck = heard.sum(axis=1)
     echo = struck[:, 0::2] + 1j * struck[:, 1::2]
     step = view.fine_us
