@@ -65,9 +65,7 @@ def summed_gain(array, line, depth_mm, probe):
 
 def missed(number, depth_mm):
     """A place at which the effect, and the picture with it, is known to be darker than the sum."""
-    reason = (
-        "1 to 4 dB too dark off the focus: the table's mean over the band is taken at one time of arrival"
-    )
+    reason = "0.6 to 1.2 dB too dark off the focus, where the aperture is cut to half; the cause is not found"
     return pytest.param(
         number, depth_mm, marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason=reason)
     )
@@ -77,7 +75,7 @@ def missed(number, depth_mm):
     ("line_number", "depth_mm"),
     [
         (0, 20.0), (3, 20.0), (8, 20.0), (16, 20.0), (55, 20.0), (3, 10.0), (8, 10.0), (16, 10.0), (8, 30.0), (16, 30.0),
-        (8, 40.0), (16, 40.0), (55, 40.0), missed(0, 10.0), missed(0, 30.0), missed(3, 30.0), missed(0, 40.0), missed(3, 40.0),
+        (8, 40.0), (16, 40.0), (55, 40.0), (3, 30.0), missed(0, 10.0), missed(0, 30.0), missed(0, 40.0), missed(3, 40.0),
     ],
 )  # fmt: skip
 def test_edge_of_the_field_is_that_of_the_element_sum(line_number, depth_mm):

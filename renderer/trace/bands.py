@@ -51,6 +51,21 @@ def point_mean(v1, v2, v3, v4, centre, step):
 
 
 @kernel
+def point_rms(v1, v2, v3, v4, centre, step):
+    """``point_mean`` for one of many scatterers: its phase, with the root of the energy that the pulse brings.
+
+    Away from the axis a pulse is late, drawn out, or comes as two from the ends of the aperture, and its mean at one
+    time is less than what it brings. Of many scatterers the energies add up, at whatever time each comes (Parseval).
+    The inner two frequencies have the variance of the band's power, half of that of its amplitude.
+    """
+    mean = point_mean(v1, v2, v3, v4, centre, step)
+    v2, v3 = v2 * centre / (centre - step), v3 * centre / (centre + step)
+    energy = 0.5 * (v2.real**2 + v2.imag**2 + v3.real**2 + v3.imag**2)
+    size = abs(mean)
+    return mean * (math.sqrt(energy) / size) if size > 0.0 else complex(math.sqrt(energy), 0.0)
+
+
+@kernel
 def four_powers(exponent, centre, step):
     """exp(f x) at the band's four frequencies, lowest first."""
     p1, up = cmath.exp((centre - 3 * step) * exponent), cmath.exp(2 * step * exponent)

@@ -17,7 +17,7 @@ from renderer.trace.bands import (
     band,
     band_level,
     four_powers,
-    point_mean,
+    point_rms,
 )
 from renderer.trace.beamlets import (
     WEIGHT,
@@ -148,7 +148,7 @@ def table_row(row, node, transmit, receive, line, m, ref_t, ref_r, work_t, work_
         v = -half + i * step_u
         sag = 2 * (math.sqrt(s * s + v * v) - s) / assumed
         p1, p2, p3, p4 = four_powers(2j * math.pi * sag, centre, step_f)
-        value = point_mean(
+        value = point_rms(
             work_t[0, i] * work_r[0, i] * p1, work_t[1, i] * work_r[1, i] * p2, work_t[2, i] * work_r[2, i] * p3,
             work_t[3, i] * work_r[3, i] * p4, centre, step_f,
         )  # fmt: skip
