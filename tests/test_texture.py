@@ -12,7 +12,7 @@ from renderer import flow
 from renderer.tissue import geometry, outlines
 from renderer.tissue.hashing import value_noise
 from renderer.tissue.linings import under_surface
-from renderer.tissue.presets import CELLS, LAYERS, Octave, Orientation, Sheets, TextureRecipe
+from renderer.tissue.presets import CELLS, LAYERS, TEXTURE_PRESETS, Octave, Orientation, Sheets, TextureRecipe
 from renderer.tissue.scatterers import THIN_BELOW, THIN_SHEETS
 from renderer.tissue.texture import (
     NET_SIGN,
@@ -133,7 +133,7 @@ def test_mean_level_stays(texture):
 
     Octaves as long as the picture shift single pictures by more than that, so they are left out.
     """
-    preset = flow.TEXTURE_PRESETS[texture]
+    preset = TEXTURE_PRESETS[texture]
     mapping = {
         "octaves": [{"length_mm": o.length_mm, "across_mm": o.across_mm or o.length_mm, "contrast_db": o.contrast_db}
                     for o in preset.octaves if o.length_mm < 6],
@@ -246,7 +246,7 @@ def test_thinned_sheets_add_up_to_the_whole():
     assert 0.0 < NET_SIGN < 1.0
 
 
-VEINS = TextureRecipe(vessels=flow.TEXTURE_PRESETS["liver"].vessels)
+VEINS = TextureRecipe(vessels=TEXTURE_PRESETS["liver"].vessels)
 
 
 def veins_in(low, high):

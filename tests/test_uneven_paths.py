@@ -139,3 +139,16 @@ def test_uneven_loss_goes_with_the_texture_and_leaves_the_truth():
     assert not np.array_equal(with_it.lines, without.lines)
     for name, effect in with_it.truth.effect_db.items():
         assert np.allclose(effect, without.truth.effect_db[name], atol=1e-3, equal_nan=True), name
+
+
+def test_aberration_can_be_set_like_any_setting():
+    """As a whole, or key by key; what is missing or unknown is said."""
+    plain = block()
+    whole = plain.with_settings({"aberration": {"delay_ns": 30, "length_mm": 8}})
+    by_key = plain.with_settings({"aberration.delay_ns": 30, "phantom.aberration.length_mm": 8})
+    assert whole.phantom.aberration == by_key.phantom.aberration
+    assert whole.phantom.aberration.delay_us == pytest.approx(0.03)
+    with pytest.raises(renderer.SettingError, match="aberration.length_mm: is missing"):
+        plain.with_settings({"aberration.delay_ns": 3})
+    with pytest.raises(renderer.SettingError, match="Did you mean 'delay_ns'"):
+        plain.with_settings({"aberration.dely_ns": 3})

@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from renderer.errors import Fault, SettingError
-from renderer.scene.format_scene import SceneRow
+from renderer.scene.format_scene import AberrationRow, SceneRow
 from renderer.scene.names import hint, one_of, show
 from renderer.scene.tree import Path, path_text, read_value
 from renderer.scene.wording import keys_of
 from renderer.tissue.table import material_names
 
 SECTIONS = ("machine", "pose", "probe", "physics", "faults", "seed")
-ROOTS = (*SECTIONS, "coupling", "background", "solids", "tissues")
+ROOTS = (*SECTIONS, "coupling", "background", "aberration", "solids", "tissues")
 FIXED = ("name", "shape")
 
 
@@ -43,6 +43,8 @@ def setting_place(tree: dict[str, Any], path: str) -> Path:
         if rest:
             raise SettingError(f"{path}: {root} is the name of a tissue; nothing stands below it")
         return ("phantom", root)
+    if root == "aberration":
+        return ("phantom", root, *([_known(path, root, rest, keys_of(AberrationRow))] if rest else []))
     if root == "solids":
         return _solid_place(tree, path, rest)
     if root == "tissues":
@@ -54,10 +56,14 @@ def _section_keys(path: str, root: str, rest: str) -> Path:
     field = SceneRow.model_fields[root]
     model = field.annotation
     known = ["tissue", "noise"] if root == "seed" else keys_of(model) if isinstance(model, type) else []
+    return (_known(path, root, rest, known),)
+
+
+def _known(path: str, root: str, rest: str, known: Sequence[str]) -> str:
     if rest not in known:
         near = hint(rest, known) or f" Known in {root}: {', '.join(known)}"
         raise SettingError(f"{path}: unknown setting.{near}")
-    return (rest,)
+    return rest
 
 
 def _solid_place(tree: dict[str, Any], path: str, rest: str) -> Path:

@@ -24,6 +24,7 @@ _ELSEWHERE = {
     ("background",): "phantom.background",
     ("solids",): "phantom.solids",
     ("tissues",): "phantom.tissues",
+    ("aberration",): "phantom.aberration",
 }
 
 
