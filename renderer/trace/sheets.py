@@ -124,11 +124,11 @@ def segment_before(seg, n, x, z, surface, before):
         gx, gz = x - seg[r, PX], z - seg[r, PZ]
         if gx * seg[r - 1, DX] + gz * seg[r - 1, DZ] < -NEAR_MM:
             return r - 1  # well before that surface, whatever side of its plane
-        if left_again(seg, rows, r, x, z):
-            continue  # past the whole body, however the ray grazed it
         beyond = gx * seg[r, NX] + gz * seg[r, NZ] - seg[r, PY] * seg[r, NY]
         beyond -= sagitta(seg[r, BEND], gx * gx + gz * gz - beyond * beyond)
-        if beyond < 0.02:
+        if beyond < 0.02 and not left_again(
+            seg, rows, r, x, z
+        ):  # or past the whole body, however the ray grazed it
             return r - 1
         if r >= n:
             return NONE
