@@ -12,6 +12,7 @@ from renderer.flow import trace_job
 from renderer.tissue import geometry as geo
 from renderer.tissue import outlines
 from renderer.tissue.scatterers import column_candidates, topmost
+from renderer.trace import rays
 from renderer.trace.echoes import start_view
 
 KINDS = {
@@ -137,3 +138,61 @@ def test_a_column_names_every_primitive_that_it_touches(primitives):
         named += n
     assert touched > 3000
     assert named < 0.6 * 1500 * len(kinds)  # and does not name them all
+
+
+def test_the_next_crossing_is_where_the_region_changes(primitives):
+    """Against the region at every hundredth of a millimetre along random rays, from one crossing to the next.
+
+    Changes that lie closer together than two steps are not told apart by the steps, and left out.
+    """
+    kinds, rows, outline, spans, region, traced = primitives
+    random = np.random.default_rng(6)
+    hits = np.zeros(outlines.MAX_HITS)
+    step, crossed = 0.01, 0
+    for _ in range(120):
+        start = np.array([random.uniform(-20, 20), random.uniform(-4, 4), random.uniform(0.5, 40)])
+        way = random.normal(size=3) * [1, 0.3, 1]
+        way /= np.linalg.norm(way)
+        at = np.arange(0.0, 25.0, step)
+        seen = np.array(
+            [geo.region_at(kinds, rows, outline, spans, region, traced, True, *(start + t * way)) for t in at]
+        )
+        top = geo.top_at(kinds, rows, outline, spans, traced, len(kinds), *start)
+        gone, found = 0.0, []
+        while True:
+            place = start + gone * way
+            t, after, surface, top = geo.next_crossing(
+                kinds, rows, outline, spans, region, traced, *place, *way, 25.0 - step - gone, top, hits
+            )
+            if t < 0:
+                break
+            gone += t
+            found.append((gone, after))
+            assert surface >= 0
+            gone += geo.START_GAP_MM
+        changes = np.flatnonzero(np.diff(seen))
+        places = np.array([p for p, _ in found])
+        lone = [i for i, p in enumerate(places) if (np.abs(places - p) < 2.5 * step).sum() == 1]
+        for i in lone:
+            assert np.abs(at[changes] + 0.5 * step - places[i]).min() <= step
+            assert seen[min(np.searchsorted(at, places[i] + 1e-6), len(seen) - 1)] == found[i][1]
+        for change in changes:
+            assert np.abs(places - at[change] - 0.5 * step).min() <= step
+        crossed += len(lone)
+    assert crossed > 150
+
+
+def test_a_wide_beam_meets_a_rounded_surface_less_aslant():
+    """cos^2 + e over 1 + e, e = width / radius; the normal stays a unit vector in the plane of incidence, a plane as it is."""
+    for cosine in (0.05, 0.4, 0.9):
+        for bend in (0.0, 0.25):
+            seg = np.zeros((2, rays.N_COLUMNS))
+            seg[1, rays.DZ] = 1.0
+            seg[1, rays.NX], seg[1, rays.NZ] = math.sqrt(1 - cosine**2), cosine
+            seg[1, rays.BEND] = bend
+            rays.blunt_normal(seg, 1, 2.0)
+            e = 2.0 * bend
+            assert seg[1, rays.NZ] == pytest.approx(math.sqrt((cosine**2 + e) / (1 + e)))
+            assert math.hypot(seg[1, rays.NX], seg[1, rays.NZ]) == pytest.approx(1.0)
+            assert seg[1, rays.NX] > 0.0
+            assert seg[1, rays.NY] == 0.0
