@@ -115,6 +115,12 @@ def haze(frame: Frame) -> int:
     return int((frame.truth.mask("reverberation") & inside).sum())
 
 
+def brightest_haze(frame: Frame) -> float:
+    """Level that a twentieth of the visible reverberation in the balloon exceeds, dB."""
+    inside = frame.truth.seen == region(frame, "balloon")
+    return float(np.percentile(frame.level_db[frame.truth.mask("reverberation") & inside], 95))
+
+
 @remedy("balloon", "slide to the side")
 def balloon_from_the_side(before: Frame, after: Frame) -> None:
     """The haze leaves the balloon."""
@@ -123,10 +129,10 @@ def balloon_from_the_side(before: Frame, after: Frame) -> None:
 
 @remedy("balloon", "average views from several angles")
 def balloon_compound(before: Frame, after: Frame) -> None:
-    """Edge shadows fill in, and haze loses a tenth of its visible area at least."""
+    """Edge shadows fill in, and the brightest twentieth of the haze is 2 dB darker: it is spread, not taken away."""
     edges = before.truth.mask("edge_shadow") & before.in_view
     assert level(after, edges) > level(before, edges) + 3.0
-    assert haze(after) < 0.9 * haze(before)
+    assert brightest_haze(after) < brightest_haze(before) - 2.0
 
 
 @remedy("balloon", "lower the far gain")
