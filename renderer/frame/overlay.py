@@ -25,8 +25,8 @@ COLOURS = (
 # On and off lengths in screen pixels; with the colours they never repeat before 35 masks.
 DASHES = ((1000, 0), (12, 6), (3, 4), (16, 4, 3, 4), (24, 10))
 
-# Classes that would frame the whole picture: what is not an artefact needs no outline.
-NOT_OUTLINED = ("direct", "noise")
+# What would frame every picture: it is no artefact, or, as the end of the array, there in all of them.
+NOT_OUTLINED = ("direct", "noise", "edge_of_field")
 
 # Outlines of fewer edges than this are single grains of speckle.
 SHORTEST_LOOP = 24
@@ -45,7 +45,7 @@ def overlay_picture(frame: Frame, names: tuple[str, ...] | None = None) -> npt.N
     Parameters
     ----------
     names
-        Masks to outline; None: every mask that is not empty, ``direct`` and ``noise`` aside.
+        Masks to outline; None: every mask that is not empty, those of ``NOT_OUTLINED`` aside.
 
     Returns
     -------

@@ -366,9 +366,8 @@ def next_change(kind, row, outline, start, count, x, y, z, dx, dy, dz, reach, hi
         lx, ly, lz = to_local(row, x, y, z)
         ux, uy, uz = direction_to_local(row, dx, dy, dz)
         end = ly + reach * uy
-        if (
-            row[12] < min(ly, end) and max(ly, end) < row[13]
-        ):  # clear of the prism's ends: its outline alone counts
+        # Clear of the prism's ends its outline alone counts
+        if row[12] < min(ly, end) and max(ly, end) < row[13]:
             if passes_box(row, lx, ly, lz, ux, uy, uz, reach):
                 return False, -1.0
             return next_edge(outline, start, count, lx, lz, ux, uz, reach)
@@ -389,20 +388,8 @@ def first_change(kinds, rows, outline, outline_span, traced, x, y, z, dx, dy, dz
         if not traced[i] or out_of_reach(rows[i], x, y, z, ix, iy, iz, ahead):
             continue
         inside, t = next_change(
-            kinds[i],
-            rows[i],
-            outline,
-            outline_span[i, 0],
-            outline_span[i, 1],
-            x,
-            y,
-            z,
-            dx,
-            dy,
-            dz,
-            ahead,
-            hits,
-        )
+            kinds[i], rows[i], outline, outline_span[i, 0], outline_span[i, 1], x, y, z, dx, dy, dz, ahead, hits
+        )  # fmt: skip
         if inside != (i == top):
             return 0.0, -2
         if t >= 0.0 and (first < 0 or t < ahead - SAME_PLACE_MM):

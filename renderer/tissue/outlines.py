@@ -68,6 +68,23 @@ def inside_outline(outline, start, count, x, z):
 
 
 @kernel
+def edge_ahead(outline, j, i, x, z, dx, dz):
+    """Distance, in lengths of (dx, dz), at which a ray meets the edge from vertex j to i; negative where it does not.
+
+    The vertices lie on two sides of the ray; one that lies on it counts as to one side, so that no ray slips between
+    two edges. Nothing meets a row of NaN.
+    """
+    one = (outline[j, O_X] - x) * dz - (outline[j, O_Z] - z) * dx
+    other = (outline[i, O_X] - x) * dz - (outline[i, O_Z] - z) * dx
+    if (one > 0.0) == (other > 0.0) or one != one or other != other:
+        return -1.0
+    w = one / (one - other)
+    px = outline[j, O_X] + w * (outline[i, O_X] - outline[j, O_X]) - x
+    pz = outline[j, O_Z] + w * (outline[i, O_Z] - outline[j, O_Z]) - z
+    return (px * dx + pz * dz) / (dx * dx + dz * dz)
+
+
+@kernel
 def outline_hits(outline, start, count, x, z, dx, dz, hits, n):
     """Append the distances ahead at which a ray meets the edges of an outline; returns their number."""
     after = start
@@ -80,18 +97,11 @@ def outline_hits(outline, start, count, x, z, dx, dz, hits, n):
             continue
         j = block - 1 if block > start else start + count - 1
         for i in range(block, min(block + BLOCK, start + count)):
-            ax, az = outline[j, 0], outline[j, 1]
-            ex, ez = outline[i, 0] - ax, outline[i, 1] - az
+            ahead = edge_ahead(outline, j, i, x, z, dx, dz)
+            if ahead > 0.0 and n < MAX_HITS - 1:
+                hits[n] = ahead
+                n += 1
             j = i
-            det = dx * ez - dz * ex
-            if abs(det) < 1e-15:
-                continue
-            along = ((ax - x) * dz - (az - z) * dx) / det
-            if 0.0 <= along < 1.0 and n < MAX_HITS - 1:
-                ahead = ((ax - x) * ez - (az - z) * ex) / det
-                if ahead > 0.0:
-                    hits[n] = ahead
-                    n += 1
     return n
 
 
@@ -112,21 +122,12 @@ def next_edge(outline, start, count, x, z, dx, dz, reach):
             continue
         j = block - 1 if block > start else start + count - 1
         for i in range(block, min(block + BLOCK, start + count)):
-            one = (outline[j, O_X] - x) * dz - (outline[j, O_Z] - z) * dx
-            other = (outline[i, O_X] - x) * dz - (outline[i, O_Z] - z) * dx
-            # One vertex on each side of the ray; on it counts as to one side, so that no ray slips between two edges
-            if (one > 0.0) != (other > 0.0) and one == one and other == other:
-                w = one / (one - other)
-                ex, ez = outline[i, O_X] - outline[j, O_X], outline[i, O_Z] - outline[j, O_Z]
-                ahead = (outline[j, O_X] + w * ex - x) * dx + (outline[j, O_Z] + w * ez - z) * dz
-                if ahead > 0.0:
-                    inside = not inside
-                    if first < 0.0 or ahead < first:
-                        first = ahead
+            ahead = edge_ahead(outline, j, i, x, z, dx, dz)
+            if ahead > 0.0:
+                inside = not inside
+                if first < 0.0 or ahead < first:
+                    first = ahead
             j = i
-    square = dx * dx + dz * dz
-    if first >= 0.0:
-        first /= square
     return inside, first if first <= reach else -1.0
 
 

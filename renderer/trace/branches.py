@@ -258,6 +258,44 @@ def whole_widths(m):
 
 
 @kernel
+def first_branches(centre, n_centre, end_us, rows, histories, levels, work2):
+    """Enter a branch for every surface on the central ray; returns their number."""
+    used = 0
+    last = n_centre - 1 + (1 if centre[n_centre - 1, LENGTH] < 1e8 else 0)
+    for k in range(last):
+        if abs(centre[k + 1, REFLECTION]) < WEAKEST or 2 * centre[k, TIME] > end_us:
+            continue
+        if used < MAX_BRANCHES:
+            reflect_row(rows[used], centre, k, work2)
+            levels[used] = abs(rows[used, AMPLITUDE])
+            histories[used, 0] = 1
+            histories[used, 1] = int(centre[k + 1, SURFACE])
+            used += 1
+    return used
+
+
+@kernel
+def turn_at_face(row, seg, k, length, radius, face_reflection, work2):
+    """Fill a row with the ray of segment k that the face, at a length along it, sends back into the body."""
+    for q in range(N_COLUMNS):
+        work2[0, q] = seg[k, q]
+    advance(work2, 0, length)
+    nx, nz = 0.0, -1.0
+    if radius < 1e8:
+        x, z = work2[1, PX], work2[1, PZ] + radius
+        norm = math.hypot(x, z)
+        nx, nz = -x / norm, -z / norm
+    work2[1, NX], work2[1, NY], work2[1, NZ] = nx, 0.0, nz
+    work2[1, BEND] = 1.0 / radius if radius < 1e8 else 0.0
+    work2[1, BEND_Y] = 0.0
+    cos_i = work2[1, DX] * nx + work2[1, DZ] * nz
+    turn_ray(work2, np.int64(1), nx, 0.0, nz, seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, BACK)
+    work2[1, AMPLITUDE] *= face_reflection
+    for q in range(N_COLUMNS):
+        row[q] = work2[1, q]
+
+
+@kernel
 def find_branches(
     centre, n_centre, line, face_mm, m, solids, media, region_of, end_us, face_reflection, elevation, focus_mm, focus_edges,
     rows, histories, levels, seg, work2, hits, legs, leg_info, echoes, arrivals,
@@ -272,18 +310,7 @@ def find_branches(
     for b in range(MAX_BRANCHES):
         levels[b] = 0.0
     n_legs = n_echoes = 0
-    used = 0
-    # Seeds: the surfaces on the central ray
-    last = n_centre - 1 + (1 if centre[n_centre - 1, LENGTH] < 1e8 else 0)
-    for k in range(last):
-        if abs(centre[k + 1, REFLECTION]) < WEAKEST or 2 * centre[k, TIME] > end_us:
-            continue
-        if used < MAX_BRANCHES:
-            reflect_row(rows[used], centre, k, work2)
-            levels[used] = abs(rows[used, AMPLITUDE])
-            histories[used, 0] = 1
-            histories[used, 1] = int(centre[k + 1, SURFACE])
-            used += 1
+    used = first_branches(centre, n_centre, end_us, rows, histories, levels, work2)
     for _ in range(MAX_BRANCHES):
         best, top = -1, WEAKEST
         for b in range(used):
@@ -350,23 +377,7 @@ def find_branches(
                     slot = free_slot(levels, used)
                     level = weight * face_reflection
                     if slot >= 0 and level > WEAKEST:
-                        for q in range(N_COLUMNS):
-                            work2[0, q] = seg[k, q]
-                        advance(work2, 0, length)
-                        nx, nz = 0.0, -1.0
-                        if radius < 1e8:
-                            norm = math.hypot(hit, hit_z + radius)
-                            nx, nz = -hit / norm, -(hit_z + radius) / norm
-                        work2[1, NX], work2[1, NY], work2[1, NZ] = nx, 0.0, nz
-                        work2[1, BEND] = 1.0 / radius if radius < 1e8 else 0.0
-                        work2[1, BEND_Y] = 0.0
-                        cos_i = work2[1, DX] * nx + work2[1, DZ] * nz
-                        turn_ray(
-                            work2, np.int64(1), nx, 0.0, nz, seg[k, SPEED], seg[k, SPEED], cos_i, cos_i, BACK
-                        )
-                        work2[1, AMPLITUDE] *= face_reflection
-                        for q in range(N_COLUMNS):
-                            rows[slot, q] = work2[1, q]
+                        turn_at_face(rows[slot], seg, k, length, radius, face_reflection, work2)
                         push(histories, levels, slot, best, n_history, FACE, level)
                         used = max(used, slot + 1)
                 break

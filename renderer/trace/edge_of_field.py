@@ -40,18 +40,25 @@ def edge_of_field_db(view: d.View) -> Array:
     part = replace(view, plan=some_lines(plan, which), lines=view.lines[which])
     endless = m.copy()
     endless[bands.S_FACE_HALF] = ENDLESS_MM
-    own, whole = (_gains(part, settings) for settings in (m, endless))
+    own = _gains(replace(part, settings=m))
+    if (
+        plan.fan.apex_mm is None and plan.fan.radius_mm > 0.0
+    ):  # lines that leave the face alike have one whole aperture
+        one = replace(part, plan=some_lines(part.plan, slice(0, 1)), lines=part.lines[:1])
+        whole = _gains(replace(one, settings=endless)) * len(which)
+    else:
+        whole = _gains(replace(part, settings=endless))
     for line, (s, time, gain), (s_whole, _, gain_whole) in zip(which, own, whole, strict=True):
         ratio = gain / np.interp(s, s_whole, gain_whole)
         effect[line] = np.interp(plan.time_us, time, 10 * np.log10(np.maximum(ratio, 1e-8)))
     return effect
 
 
-def _gains(view: d.View, settings: Array) -> list[tuple[Array, Array, Array]]:
+def _gains(view: d.View) -> list[tuple[Array, Array, Array]]:
     """Distance, two-way time and gain at the nodes of every line in the reference tissue."""
     phantom = reference_phantom(frequency_mhz=view.pulse.frequency_mhz, assumed_speed_mm_per_us=view.assumed)
     end_us = float(view.plan.time_us[-1]) + 2.0
-    traced = d.trace_view(replace(view, settings=settings), phantom, np.zeros((0, N_SAMPLE)), end_us=end_us)
+    traced = d.trace_view(view, phantom, np.zeros((0, N_SAMPLE)), end_us=end_us)
     found = []
     for nodes, n in zip(traced.nodes, traced.n_nodes, strict=True):
         alive = nodes[:n][nodes[:n, tb.N_ALIVE] > 0]
