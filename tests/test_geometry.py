@@ -196,3 +196,26 @@ def test_a_wide_beam_meets_a_rounded_surface_less_aslant():
             assert math.hypot(seg[1, rays.NX], seg[1, rays.NZ]) == pytest.approx(1.0)
             assert seg[1, rays.NX] > 0.0
             assert seg[1, rays.NY] == 0.0
+
+
+@pytest.mark.parametrize("lean", [0.0, 1e-16, -1e-16, 3e-13])
+def test_a_ray_that_touches_a_corner_goes_on(lean):
+    """Down between two wedges that meet in a point below it, and on through that point: no region on the way."""
+    wedges = [
+        {"name": name, "shape": "prism", "outline_mm": outline, "y_mm": [-40, 40], "tissue": "liver"}
+        for name, outline in (
+            ("left", [[-20, 10], [0, 18], [-20, 18.5]]), ("right", [[20, 10], [20, 18.5], [0, 18]]),
+        )
+    ]  # fmt: skip
+    made = renderer.parse_scene({
+        "title": "Corner", "phantom": {"background": "gelatine", "solids": wedges},
+        "probe": {"kind": "linear", "elements": 64, "pitch_mm": 0.3, "frequency_mhz": 5},
+        "machine": {"depth_mm": 40, "focus_mm": [25]},
+    })  # fmt: skip
+    kinds, rows, outline, spans, region, traced = start_view(trace_job(made, 0.0))[0].solids
+    hits = np.zeros(outlines.MAX_HITS)
+    top = geo.top_at(kinds, rows, outline, spans, traced, len(kinds), 0.0, 0.0, 1.0)
+    t, *_ = geo.next_crossing(
+        kinds, rows, outline, spans, region, traced, 0.0, 0.0, 1.0, lean, 0.0, 1.0, 30.0, top, hits
+    )
+    assert t < 0.0

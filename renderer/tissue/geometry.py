@@ -415,21 +415,15 @@ def next_crossing(kinds, rows, outline, outline_span, region, traced, x, y, z, d
         if first == -1:
             break
         gone += ahead
-        new_top = first
-        if first == top or first == -2:
-            behind = gone + (SAME_PLACE_MM if first == top else 0.0)
-            below = top if first == top else kinds.shape[0]
-            new_top = top_at(
-                kinds,
-                rows,
-                outline,
-                outline_span,
-                traced,
-                below,
-                x + behind * dx,
-                y + behind * dy,
-                z + behind * dz,
-            )
+        behind = gone + SAME_PLACE_MM
+        qx, qy, qz = x + behind * dx, y + behind * dy, z + behind * dz
+        # A corner that is only touched is no crossing: whether the primitive is there just behind tells
+        if first >= 0 and contains(kinds, rows, outline, outline_span, first, qx, qy, qz) == (first != top):
+            new_top = first
+            if first == top:
+                new_top = top_at(kinds, rows, outline, outline_span, traced, top, qx, qy, qz)
+        else:
+            new_top = top_at(kinds, rows, outline, outline_span, traced, kinds.shape[0], qx, qy, qz)
         before = region[top] if top >= 0 else 0
         after = region[new_top] if new_top >= 0 else 0
         if before != after:
